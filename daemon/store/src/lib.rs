@@ -11,6 +11,7 @@
 
 mod error;
 mod rows;
+mod stored;
 
 mod directory;
 mod schema;
@@ -33,13 +34,14 @@ pub use error::StoreError;
 pub use export::format_utc_ms;
 pub use handle::{Done, GROUP_READING_COUNT, StoreHandle};
 pub use maintenance::IntegrityReport;
-pub use reader::{
-    DocumentInfo, Reader, RefusalCount, StoredAct, StoredDocument, StoredReading, StoredRefusal,
-    StoredStatement, StoredSummary,
-};
+pub use reader::Reader;
 pub use rows::{
     ActRow, Appended, Batch, CommitReport, DocumentRow, Measured, ReadingOutcome, ReadingRow,
     RefusalRow, SAMPLE_CHARS_MAX, StatementRow, StoredAs, SummaryRow, TIME_MS_MAX, TIME_MS_MIN,
     Via,
+};
+pub use stored::{
+    DocumentInfo, RefusalCount, StoredAct, StoredDocument, StoredReading, StoredRefusal,
+    StoredStatement, StoredSummary,
 };
 pub use writer::{Pragmas, Writer};
