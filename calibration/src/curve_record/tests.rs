@@ -1,0 +1,177 @@
+//! The standing of a curve at every time, whatever the order of its records, and faulty records.
+
+use super::*;
+
+const DIGEST: &str = "sha256:00112233445566778899aabbccddeeff00112233445566778899aabbccddeeff";
+
+fn hour(hour: i64) -> DateTime<Utc> {
+    DateTime::from_timestamp(1_800_000_000 + 3600 * hour, 0).expect("an instant in range")
+}
+
+fn record(act: CurveAct, at_hour: i64) -> CurveRecord {
+    CurveRecord {
+        digest: DIGEST.to_owned(),
+        act,
+        by: "lab lead".to_owned(),
+        recorded_at: hour(at_hour),
+        happened_at: hour(at_hour),
+        why: (act == CurveAct::Withdrawn).then(|| "cement changed".to_owned()),
+    }
+}
+
+fn approved_at(at_hour: i64) -> CurveStanding {
+    CurveStanding::Approved {
+        by: "lab lead".to_owned(),
+        at: hour(at_hour),
+    }
+}
+
+#[test]
+fn the_records_of_a_curve_tell_its_standing_at_every_time() {
+    let records = [
+        record(CurveAct::Approved, 1),
+        record(
+            CurveAct::Expires {
+                effective_at: hour(5),
+            },
+            1,
+        ),
+        record(CurveAct::Approved, 7),
+        record(CurveAct::Superseded, 9),
+        record(CurveAct::Withdrawn, 11),
+    ];
+    let expected = [
+        (0, CurveStanding::Unapproved),
+        (1, approved_at(1)),
+        (4, approved_at(1)),
+        (5, CurveStanding::Expired { at: hour(5) }),
+        (7, approved_at(7)),
+        (9, CurveStanding::Superseded { at: hour(9) }),
+        (
+            11,
+            CurveStanding::Withdrawn {
+                at: hour(11),
+                why: "cement changed".to_owned(),
+            },
+        ),
+        (
+            99,
+            CurveStanding::Withdrawn {
+                at: hour(11),
+                why: "cement changed".to_owned(),
+            },
+        ),
+    ];
+    let reversed: Vec<_> = records.iter().cloned().rev().collect();
+    for (at_hour, standing) in expected {
+        assert_eq!(
+            standing_at(&records, DIGEST, hour(at_hour)),
+            standing,
+            "hour {at_hour}"
+        );
+        assert_eq!(
+            standing_at(&reversed, DIGEST, hour(at_hour)),
+            standing,
+            "hour {at_hour}"
+        );
+    }
+}
+
+#[test]
+fn an_approval_after_a_withdrawal_changes_nothing() {
+    let records = [
+        record(CurveAct::Withdrawn, 2),
+        record(CurveAct::Approved, 3),
+    ];
+    assert!(matches!(
+        standing_at(&records, DIGEST, hour(4)),
+        CurveStanding::Withdrawn { at, .. } if at == hour(2)
+    ));
+}
+
+#[test]
+fn a_record_made_later_about_an_earlier_time_is_not_known_before() {
+    let mut approval = record(CurveAct::Approved, 8);
+    approval.happened_at = hour(1);
+    let records = [approval];
+    assert_eq!(
+        standing_at(&records, DIGEST, hour(7)),
+        CurveStanding::Unapproved
+    );
+    assert_eq!(standing_at(&records, DIGEST, hour(8)), approved_at(1));
+    assert_eq!(
+        standing_at(&records, "sha256:another", hour(8)),
+        CurveStanding::Unapproved
+    );
+}
+
+#[test]
+fn records_are_read_with_their_defaults() {
+    let text = format!(
+        "[[record]]\ndigest = \"{DIGEST}\"\nact = \"approved\"\nby = \"lab lead\"\n\
+         recorded_at = 2027-01-15T09:00:00+01:00\n"
+    );
+    let records = parse_records(&text).expect("a good record");
+    assert_eq!(records, vec![record(CurveAct::Approved, 0)]);
+    assert_eq!(parse_records("").expect("no records"), vec![]);
+}
+
+#[test]
+fn a_faulty_record_is_refused_with_its_line_and_key() {
+    let good = format!(
+        "[[record]]\ndigest = \"{DIGEST}\"\nact = \"withdrawn\"\nby = \"lab lead\"\n\
+         recorded_at = 2027-01-15T08:00:00Z\nwhy = \"cement changed\"\n"
+    );
+    assert!(parse_records(&good).is_ok());
+    let cases = [
+        (
+            "why = \"cement changed\"\n",
+            "",
+            "line 1, `record[1].why`: is missing: say why",
+        ),
+        (
+            "why = \"cement changed\"",
+            "reason = \"x\"",
+            "line 6, `record[1].reason`: is not a known",
+        ),
+        (
+            "act = \"withdrawn\"",
+            "act = \"aproved\"",
+            "line 3, `record[1].act`: must be \"approved\" or",
+        ),
+        (
+            "00112233445566",
+            "0011223344556",
+            "line 2, `record[1].digest`: must be the curve file's name",
+        ),
+        (
+            "recorded_at = 2027-01-15T08:00:00Z",
+            "recorded_at = 2027-01-15T08:00:00",
+            "line 5, `record[1].recorded_at`: must be an instant",
+        ),
+        (
+            "why =",
+            "happened_at = 2027-01-15T08:00:01Z\nwhy =",
+            "line 6, `record[1].happened_at`: must not be later",
+        ),
+        (
+            "why =",
+            "effective_at = 2027-01-15T08:00:01Z\nwhy =",
+            "line 6, `record[1].effective_at`: belongs to \"expires\" only",
+        ),
+        (
+            "act = \"withdrawn\"",
+            "act = \"expires\"",
+            "line 1, `record[1].effective_at`: is missing",
+        ),
+    ];
+    for (from, to, expected) in cases {
+        let message = parse_records(&good.replacen(from, to, 1))
+            .expect_err(expected)
+            .to_string();
+        assert!(
+            message.starts_with(expected),
+            "{message}\nexpected {expected}"
+        );
+    }
+}
