@@ -88,7 +88,7 @@ pub struct MaturityInterval {
     pub late: RequiredMaturity,
 }
 
-/// A curve with its scatter, prepared once (about half a millisecond) and cheap to evaluate.
+/// A curve with its scatter, prepared once (a fraction of a millisecond) and cheap to evaluate.
 #[derive(Debug, Clone)]
 pub struct PreparedCurve {
     curve: Curve,

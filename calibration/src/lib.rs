@@ -44,7 +44,7 @@
 //!
 //! ASTM C1074 (maturity functions and curve forms), ASTM C39 (cylinders): from memory. EN 1992-1-1 (B.10):
 //! seen in an open implementation. NEN 5970 (weighted maturity): formula seen at kwaliteitsdienstbeton.nl.
-//! `tests/published.rs` holds every figure that was checked, with its source and how sure it is.
+//! `tests/published` holds every figure that was checked, with its source and how sure it is.
 #![warn(missing_docs)]
 
 pub mod curve;
