@@ -2,11 +2,12 @@
 //!
 //! | form | strength S at maturity M | coefficients, in this order |
 //! |---|---|---|
-//! | hyperbolic | `Su k (M - M0) / (1 + k (M - M0))` | ultimate Su (MPa), rate k (1/unit of M), offset M0 |
+//! | hyperbolic | `Su k (M - M0) / (1 + k (M - M0))` | ultimate Su (MPa), rate k, offset M0 |
 //! | exponential | `Su exp(-(tau / M)^a)` | ultimate Su (MPa), tau (unit of M), shape a |
 //! | logarithmic | `A + B ln M` | intercept A (MPa), slope B (MPa) |
 //!
-//! Source: the forms of ASTM C1074 (from memory) and of NISTIR 4819 (abstract seen). Natural logarithm.
+//! Source: the forms of ASTM C1074 (from memory) and of NISTIR 4819 (abstract seen). Natural
+//! logarithm.
 
 /// A strength-maturity relationship with its coefficients.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -174,8 +175,8 @@ impl Curve {
         }
     }
 
-    /// The maturity at which the curve has a strength; none when it never gets there (at or above the
-    /// ultimate) or the strength is not a positive number.
+    /// The maturity at which the curve has a strength; none when it never gets there (at or above
+    /// the ultimate) or the strength is not a positive number.
     ///
     /// This is the bare formula. It knows nothing of the range of data:
     /// [`PreparedCurve::required_maturity`](crate::PreparedCurve::required_maturity) does.

@@ -1,7 +1,7 @@
-//! The curve file: a mix's strength-maturity curve as the lab wrote it, checked before anyone uses it.
+//! The curve file: a mix's strength-maturity curve as the lab wrote it, checked before use.
 //!
-//! A curve file is immutable and named by its [`digest`]; whether it may be used stands in the records
-//! beside it ([`crate::curve_record`]). Every number carries its unit in its key:
+//! A curve file is immutable and named by its [`digest`]; whether it may be used stands in the
+//! records beside it ([`crate::curve_record`]). Every number carries its unit in its key:
 //!
 //! ```toml
 //! schema = 1
@@ -12,8 +12,8 @@
 //! time_zero = "placed"              # or "batched"
 //!
 //! [maturity]
-//! function = "equivalent-age"       # "temperature-time-factor": datum_c; "weighted-maturity": c_value;
-//! activation_energy_j_mol = 41570   # "en-1992-age": nothing more
+//! function = "equivalent-age"       # "temperature-time-factor": datum_c; "en-1992-age": nothing;
+//! activation_energy_j_mol = 41570   # "weighted-maturity": c_value
 //! reference_c = 20
 //!
 //! [curve]
@@ -39,8 +39,9 @@
 //! length_mm = 203.2
 //! ```
 //!
-//! Optional besides: `notes`, `range.group_count`, `range.specimen_count`, `specimens.peak_c`, a section
-//! `[materials]` of free texts, and `curve.covariance_known = false` in place of the covariance.
+//! Optional besides: `notes`, `range.group_count`, `range.specimen_count`, `specimens.peak_c`, a
+//! section `[materials]` of free texts, and `curve.covariance_known = false` in place of the
+//! covariance.
 
 mod covariance;
 
@@ -133,8 +134,8 @@ pub struct CurveFile {
     pub time_zero: TimeZero,
     /// Form and coefficients.
     pub curve: Curve,
-    /// Covariance of the coefficients in their order (unused rows and columns are zero); none when the
-    /// lab does not know it.
+    /// Covariance of the coefficients in their order (unused rows and columns are zero); none when
+    /// the lab does not know it.
     pub covariance: Option<[[f64; 3]; 3]>,
     /// Residual standard deviation about the curve, MPa.
     pub residual_sd_mpa: f64,
@@ -177,9 +178,9 @@ impl CurveFile {
     /// Reads and checks the text of a curve file.
     ///
     /// # Errors
-    /// The first fault found, with its line, key and what to write instead: unknown or missing keys,
-    /// values of a wrong kind or beyond [`units::bounds`], coefficients that do not rise over the whole
-    /// range, a covariance that is none.
+    /// The first fault found, with its line, key and what to write instead: unknown or missing
+    /// keys, values of a wrong kind or beyond [`units::bounds`], coefficients that do not rise over
+    /// the whole range, a covariance that is none.
     pub fn parse(text: &str) -> Result<Self, CurveFileError> {
         read_document(text, Self::read)
     }
@@ -323,8 +324,8 @@ fn read_curve(section: &Section) -> Result<Curve, CurveFileError> {
     }
 }
 
-/// A curve that starts at nothing, stands still or passes what concrete can be is a slip in a unit or a
-/// coefficient, and would otherwise give a plausible number somewhere.
+/// A curve that starts at nothing, stands still or passes what concrete can be is a slip in a unit
+/// or a coefficient, and would otherwise give a plausible number somewhere.
 fn check_rise(section: &Section, curve: &Curve, range: &CurveRange) -> Result<(), CurveFileError> {
     let mut strength_before_mpa = 0.0;
     for (index, maturity) in grid(range, 512).enumerate() {
@@ -337,8 +338,8 @@ fn check_rise(section: &Section, curve: &Curve, range: &CurveRange) -> Result<()
                 )
             } else {
                 format!(
-                    "the curve does not rise at maturity {maturity:.6}, inside its range: check the \
-                     coefficients"
+                    "the curve does not rise at maturity {maturity:.6}, inside its range: check \
+                     the coefficients"
                 )
             };
             return Err(section.error("form", problem));

@@ -1,4 +1,4 @@
-//! The records beside a curve file: who approved it, when it expires, what replaced it, why it was withdrawn.
+//! The records beside a curve file: who approved it, when it expires, why it was withdrawn.
 //!
 //! ```toml
 //! [[record]]
@@ -8,10 +8,11 @@
 //! recorded_at = 2026-03-20T14:00:00Z
 //! happened_at = 2026-03-20T13:30:00Z       # optional: recorded_at when absent
 //! why = "checked against three pours"      # required for "withdrawn"
-//! effective_at = 2026-09-20T00:00:00Z      # required for "expires", and only there
+//! # effective_at = 2026-09-20T00:00:00Z    # required for "expires", and only there
 //! ```
 //!
-//! The standing of a curve is a function of the set of records known at a time, never of their order.
+//! The standing of a curve is a function of the set of records known at a time, never of their
+//! order.
 
 use chrono::{DateTime, SecondsFormat, Utc};
 
@@ -175,9 +176,9 @@ fn read_digest(section: &Section) -> Result<String, CurveFileError> {
 
 /// The standing of the curve named `digest` at `now`, from the records made by then.
 ///
-/// A withdrawal is final. Otherwise the latest recorded of approval and superseding decides, superseding
-/// when both were recorded at one instant; an expiry counts when it was recorded no earlier than that
-/// approval, so that a new approval renews an expired curve.
+/// A withdrawal is final. Otherwise the latest recorded of approval and superseding decides,
+/// superseding when both were recorded at one instant; an expiry counts when it was recorded no
+/// earlier than that approval, so that a new approval renews an expired curve.
 pub fn standing_at(records: &[CurveRecord], digest: &str, now: DateTime<Utc>) -> CurveStanding {
     let known = || {
         records

@@ -1,9 +1,10 @@
-//! Cylinder strength: load over area, the correction for short specimens, plausibility, and the release rule.
+//! Cylinder strength: load over area, short specimens, plausibility, and the release rule.
 //!
-//! `strength = factor(length / diameter) * load / (pi / 4 * diameter²)`: kN and mm give MPa after * 1000.
+//! `strength = factor(length / diameter) * load / (pi / 4 * diameter²)`: kN and mm give MPa after *
+//! 1000.
 //!
-//! **One order:** strengths are compared unrounded and rounded only to be shown. 3999.96 psi does not pass
-//! a requirement of 4000 psi, although a report to the nearest 10 psi reads 4000 psi.
+//! **One order:** strengths are compared unrounded and rounded only to be shown. 3999.96 psi does
+//! not pass a requirement of 4000 psi, although a report to the nearest 10 psi reads 4000 psi.
 
 use std::f64::consts::PI;
 use std::fmt;
@@ -51,11 +52,7 @@ impl fmt::Display for CylinderError {
     }
 }
 
-impl std::error::Error for CylinderError {
-    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
-        None
-    }
-}
+impl std::error::Error for CylinderError {}
 
 impl From<OutOfBounds> for CylinderError {
     fn from(refused: OutOfBounds) -> Self {
@@ -65,8 +62,9 @@ impl From<OutOfBounds> for CylinderError {
 
 /// Factor for specimens shorter than 1.8 diameters.
 ///
-/// Source: ASTM C39 from memory: 0.98 at 1.75, 0.96 at 1.50, 0.93 at 1.25, 0.87 at 1.00, linear between,
-/// none from 1.8 to 2.2. Between 1.75 and 1.8, where editions differ, 0.98 is held: the low side.
+/// Source: ASTM C39 from memory: 0.98 at 1.75, 0.96 at 1.50, 0.93 at 1.25, 0.87 at 1.00, linear
+/// between, none from 1.8 to 2.2. Between 1.75 and 1.8, where editions differ, 0.98 is held: the
+/// low side.
 const LENGTH_FACTORS: [(f64, f64); 5] = [
     (1.0, 0.87),
     (1.25, 0.93),
@@ -75,8 +73,8 @@ const LENGTH_FACTORS: [(f64, f64); 5] = [
     (1.8, 0.98),
 ];
 
-/// The factor that brings the strength of a cylinder of this length over diameter to that of a standard
-/// one.
+/// The factor that brings the strength of a cylinder of this length over diameter to that of a
+/// standard one.
 ///
 /// # Errors
 /// A ratio outside 1.0 to 2.2, for which no factor is known.
@@ -90,11 +88,12 @@ pub fn length_factor(length_over_diameter: f64) -> Result<f64, CylinderError> {
     Ok(factor.unwrap_or(1.0))
 }
 
-/// Compressive strength from the load at which a cylinder broke, corrected for its length, unrounded.
+/// Compressive strength from the load at which a cylinder broke, corrected for its length,
+/// unrounded.
 ///
 /// # Errors
-/// Load, diameter, length or their ratio out of bounds, or a strength that concrete cannot have, which
-/// most often is a load in another unit.
+/// Load, diameter, length or their ratio out of bounds, or a strength that concrete cannot have,
+/// which most often is a load in another unit.
 pub fn cylinder_strength(
     load: Kilonewton,
     diameter: Millimetre,
@@ -113,8 +112,8 @@ pub fn cylinder_strength(
 /// Gives a typed strength back when concrete can have it.
 ///
 /// # Errors
-/// A strength in the wrong unit: 3500 MPa is answered with "did you mean 3500 psi?", 25 psi with "did you
-/// mean 25 MPa?"; any other implausible one with its bounds.
+/// A strength in the wrong unit: 3500 MPa is answered with "did you mean 3500 psi?", 25 psi with
+/// "did you mean 25 MPa?"; any other implausible one with its bounds.
 pub fn check_plausible(strength: Megapascal) -> Result<Megapascal, CylinderError> {
     let bound = &bounds::CONCRETE_STRENGTH_MPA;
     match bound.check(strength.0) {
@@ -180,8 +179,8 @@ impl CylinderSize {
     /// How far the strengths of two or three companion cylinders may lie apart, in percent of their
     /// average, before the set is suspect; none for other counts and sizes.
     ///
-    /// Source: precision statement of ASTM C39, from memory: field-made 6x12 in 8.0 and 9.5 %, lab-made
-    /// 4x8 in 9.0 and 10.6 %.
+    /// Source: precision statement of ASTM C39, from memory: field-made 6x12 in 8.0 and 9.5 %,
+    /// lab-made 4x8 in 9.0 and 10.6 %.
     pub fn range_limit_percent(self, specimen_count: usize) -> Option<f64> {
         match (self, specimen_count) {
             (Self::SixByTwelve, 2) => Some(8.0),
@@ -207,7 +206,8 @@ pub enum ReleaseBasis {
 pub struct ReleaseRule {
     /// Average of the set, or each specimen.
     pub basis: ReleaseBasis,
-    /// No single specimen below this fraction (0 to 1) of the required strength, whatever the basis.
+    /// No single specimen below this fraction (0 to 1) of the required strength, whatever the
+    /// basis.
     pub single_min_fraction: f64,
     /// Fewer specimens than this are no result.
     pub specimen_count_min: usize,
@@ -275,8 +275,8 @@ impl Shortfall {
     }
 }
 
-/// How a set of cylinders stands against a required strength. A pass confirms only what the set stands
-/// for; a person signs.
+/// How a set of cylinders stands against a required strength. A pass confirms only what the set
+/// stands for; a person signs.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Judgement {
     /// Whether the set meets the rule: no reason against it.
@@ -289,8 +289,8 @@ pub struct Judgement {
     pub reasons: Vec<Shortfall>,
     /// Highest less lowest in percent of the average; none for fewer than two specimens.
     pub range_percent: Option<f64>,
-    /// Whether the range exceeds the limit for these cylinders: look at the break, the caps, the samples.
-    /// A flag beside the result; it does not turn a pass into a fail.
+    /// Whether the range exceeds the limit for these cylinders: look at the break, the caps, the
+    /// samples. A flag beside the result; it does not turn a pass into a fail.
     pub range_suspect: bool,
 }
 

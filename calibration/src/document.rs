@@ -1,4 +1,4 @@
-//! Reads sections and values of a TOML text so that every error names its line, its key and what to write.
+//! Reads values of a TOML text so that every error names its line, its key and what to write.
 
 use std::fmt;
 use std::ops::Range;
@@ -385,4 +385,18 @@ fn written_time(value: &DeValue<'_>) -> Option<String> {
 fn as_instant(value: &DeValue<'_>) -> Option<DateTime<Utc>> {
     let instant = DateTime::parse_from_rfc3339(&written_time(value)?).ok()?;
     Some(instant.with_timezone(&Utc))
+}
+
+/// The TOML example in a module's own documentation, so that tests can hold it to the code.
+#[cfg(test)]
+pub(crate) fn documented_example(source: &str) -> String {
+    let lines = source
+        .lines()
+        .map(|line| line.strip_prefix("//!").unwrap_or("```"));
+    lines
+        .skip_while(|line| line.trim() != "```toml")
+        .skip(1)
+        .take_while(|line| line.trim() != "```")
+        .map(|line| format!("{}\n", line.trim_start()))
+        .collect()
 }

@@ -4,13 +4,13 @@
 //!
 //! `sd² = g' C g + residual_sd² + (pour_cv² + load_cv²) S(M)²`
 //!
-//! with g the curve's gradient and C the covariance of its coefficients; `lower_90 = S - t sd`, where t is
-//! Student's 0.90 quantile with the residual's degrees of freedom (one-sided). Strength does not fall as
-//! maturity grows, so a bound proven at one maturity holds at every larger one: the bound is the running
-//! maximum over the curve's range, and never negative.
+//! with g the curve's gradient and C the covariance of its coefficients; `lower_90 = S - t sd`,
+//! where t is Student's 0.90 quantile with the residual's degrees of freedom (one-sided). Strength
+//! does not fall as maturity grows, so a bound proven at one maturity holds at every larger one:
+//! the bound is the running maximum over the curve's range, and never negative.
 //!
-//! Where the covariance is not known, `g' C g` is taken as `residual_sd²`: that is the most it can be at a
-//! maturity where a specimen was broken, because no leverage in least squares exceeds one.
+//! Where the covariance is not known, `g' C g` is taken as `residual_sd²`: that is the most it can
+//! be at a maturity where a specimen was broken, because no leverage in least squares exceeds one.
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
@@ -20,8 +20,8 @@ use crate::curve_file::{CurveFile, CurveRange, grid};
 /// The confidence of `lower_90_mpa`, one-sided.
 const LOWER_BOUND_PROBABILITY: f64 = 0.90;
 
-/// Nodes on the curve's range. The bound lags by up to one node to stay below the true running maximum;
-/// with a range of 100 to 1 a node is 0.2 % of maturity, about a minute of a night.
+/// Nodes on the curve's range. The bound lags by up to one node to stay below the true running
+/// maximum; with a range of 100 to 1 a node is 0.2 % of maturity, about a minute of a night.
 const NODE_COUNT: usize = 2048;
 
 /// Relative scatter of strength that the curve's own data do not hold, learned from past breaks.
@@ -33,8 +33,8 @@ pub struct Scatter {
     pub load_cv: f64,
 }
 
-/// What a curve says about the strength at a maturity. An estimate is never permission: the cylinder
-/// decides and a person signs.
+/// What a curve says about the strength at a maturity. An estimate is never permission: the
+/// cylinder decides and a person signs.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum StrengthEstimate {
     /// The maturity is below the curve's first data: no estimate yet.
@@ -100,8 +100,8 @@ pub struct PreparedCurve {
     /// Nodes per e-fold of maturity.
     nodes_per_log: f64,
     maturities: Vec<f64>,
-    /// Running maximum of the bound up to the node *before*; the chord between two entries is then never
-    /// above the running maximum itself, and it never falls.
+    /// Running maximum of the bound up to the node *before*; the chord between two entries is then
+    /// never above the running maximum itself, and it never falls.
     lower_mpa: Vec<f64>,
 }
 
@@ -151,7 +151,8 @@ impl PreparedCurve {
         };
         let mut proven_mpa = prepared.bound_mpa(maturity_min);
         for index in 0..NODE_COUNT {
-            // The first two nodes share the first bound: the second must not exceed what the first proves.
+            // The first two nodes share the first bound: the second must not exceed what the first
+            // proves.
             prepared.lower_mpa.push(proven_mpa);
             if index > 0 {
                 proven_mpa = proven_mpa.max(prepared.bound_mpa(prepared.maturities[index]));
@@ -160,9 +161,10 @@ impl PreparedCurve {
         prepared
     }
 
-    /// What the curve says at `maturity`, with the bound taken at `maturity_low`: a maturity that cannot
-    /// overstate (gaps, doubt about time zero, sensor tolerance). Were it larger than `maturity`,
-    /// `maturity` is used. A `maturity_low` below the first data proves nothing: the bound is then zero.
+    /// What the curve says at `maturity`, with the bound taken at `maturity_low`: a maturity that
+    /// cannot overstate (gaps, doubt about time zero, sensor tolerance). Were it larger than
+    /// `maturity`, `maturity` is used. A `maturity_low` below the first data proves nothing: the
+    /// bound is then zero.
     pub fn estimate(&self, maturity: f64, maturity_low: f64) -> StrengthEstimate {
         let CurveRange {
             maturity_min,
@@ -189,8 +191,8 @@ impl PreparedCurve {
         }
     }
 
-    /// The curve's strength at a maturity, MPa, for a forecast: the formula below its data, and held at
-    /// its last value above them.
+    /// The curve's strength at a maturity, MPa, for a forecast: the formula below its data, and
+    /// held at its last value above them.
     pub fn strength_at(&self, maturity: f64) -> f64 {
         self.curve
             .strength_mpa(maturity.min(self.range.maturity_max))
@@ -211,8 +213,8 @@ impl PreparedCurve {
         (coefficient_variance + residual_variance + scatter_variance).sqrt()
     }
 
-    /// The one-sided 90 % lower bound of the mean strength at a maturity, MPa: never negative, never
-    /// falling, zero below the data, and held above them.
+    /// The one-sided 90 % lower bound of the mean strength at a maturity, MPa: never negative,
+    /// never falling, zero below the data, and held above them.
     pub fn lower_90_mpa(&self, maturity: f64) -> f64 {
         let CurveRange {
             maturity_min,

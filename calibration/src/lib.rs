@@ -1,13 +1,13 @@
-//! Maturity, strength-maturity curves and cylinder strength, as pure mathematics: no I/O, no clock, no threads.
+//! Maturity, curves and cylinder strength as pure mathematics: no I/O, no clock, no threads.
 //!
 //! # The problem as a formula
 //!
-//! Concrete that cures warm gains strength faster. A maturity function turns the temperature history T(t)
-//! of a position into one number, and a curve, fitted by the lab to broken cylinders of the same mix,
-//! turns that number into strength:
+//! Concrete that cures warm gains strength faster. A maturity function turns the temperature
+//! history T(t) of a position into one number, and a curve, fitted by the lab to broken cylinders
+//! of the same mix, turns that number into strength:
 //!
 //! ```text
-//! M = ∫ rate(T(t)) dt from time zero        S = curve(M)        lower_90 = S(M_low) - t * sd(M_low)
+//! M = ∫ rate(T(t)) dt from time zero     S = curve(M)     lower_90 = S(M_low) - t * sd(M_low)
 //! ```
 //!
 //! | symbol | meaning | unit |
@@ -19,13 +19,13 @@
 //! | sd | standard deviation of the mean strength of the concrete at a position | MPa |
 //! | t | Student's 0.90 quantile at the residual's degrees of freedom | - |
 //!
-//! An estimate is never permission. Broken cylinders decide, a person signs, and detensioning follows the
-//! plant's engineered sequence.
+//! An estimate is never permission. Broken cylinders decide, a person signs, and detensioning
+//! follows the plant's engineered sequence.
 //!
 //! # A worked example
 //!
-//! Twenty-four hours at 20 °C over a datum of 0 °C are 480 °C·h; on a hyperbolic curve with an ultimate
-//! strength of 50 MPa, k = 0.0025 and no offset that is 50 * 1.2 / 2.2 = 27.27 MPa.
+//! Twenty-four hours at 20 °C over a datum of 0 °C are 480 °C·h; on a hyperbolic curve with an
+//! ultimate strength of 50 MPa, k = 0.0025 and no offset that is 50 * 1.2 / 2.2 = 27.27 MPa.
 //!
 //! ```
 //! use calibration::{Curve, MaturityFunction};
@@ -42,9 +42,10 @@
 //!
 //! # References
 //!
-//! ASTM C1074 (maturity functions and curve forms), ASTM C39 (cylinders): from memory. EN 1992-1-1 (B.10):
-//! seen in an open implementation. NEN 5970 (weighted maturity): formula seen at kwaliteitsdienstbeton.nl.
-//! `tests/published` holds every figure that was checked, with its source and how sure it is.
+//! ASTM C1074 (maturity functions and curve forms), ASTM C39 (cylinders): from memory. EN 1992-1-1
+//! (B.10): seen in an open implementation. NEN 5970 (weighted maturity): formula seen at
+//! kwaliteitsdienstbeton.nl. `tests/published` holds every figure that was checked, with its source
+//! and how sure it is.
 #![warn(missing_docs)]
 
 pub mod curve;

@@ -7,8 +7,8 @@
 //! | weighted maturity | `10 * (C^(0.1 T - 1.245) - C^(-2.245)) / ln C`, zero below -10 °C | °C·h |
 //! | EN 1992 age | `exp(13.65 - 4000 / (273 + T))` | h |
 //!
-//! Between two readings the temperature runs linearly, and the rate is integrated along that line: taking
-//! the rate at the average temperature instead loses 0.05 to 0.3 % over a usual night.
+//! Between two readings the temperature runs linearly, and the rate is integrated along that line:
+//! taking the rate at the average temperature instead loses 0.05 to 0.3 % over a usual night.
 
 use std::fmt;
 
@@ -17,8 +17,8 @@ use units::constants::{GAS_CONSTANT_J_MOL_K, KELVIN_OFFSET, KELVIN_OFFSET_EN_199
 /// The temperature at which weighted maturity begins, °C.
 const WEIGHTED_ZERO_C: f64 = -10.0;
 
-/// Below this |ln C| weighted maturity is its own limit, the temperature-time factor with datum -10 °C;
-/// the neglected term is of relative size `0.05 * |ln C| * (T + 10)`.
+/// Below this |ln C| weighted maturity is its own limit, the temperature-time factor with datum -10
+/// °C; the neglected term is of relative size `0.05 * |ln C| * (T + 10)`.
 const LN_C_LIMIT: f64 = 1e-12;
 
 /// Up to this span a three-point rule is good to 1e-9 relative even at 80 kJ/mol and -10 °C.
@@ -58,14 +58,14 @@ pub enum MaturityFunction {
         /// Reference temperature, °C (20 in Europe, 23 in North America).
         reference_c: f64,
     },
-    /// Weighted maturity in its integral form, as in NEN 5970 (seen at kwaliteitsdienstbeton.nl); the
-    /// product form that some texts print is another function.
+    /// Weighted maturity in its integral form, as in NEN 5970 (seen at kwaliteitsdienstbeton.nl);
+    /// the product form that some texts print is another function.
     WeightedMaturity {
         /// The cement's C-value; at 1 this is the temperature-time factor with datum -10 °C.
         c_value: f64,
     },
-    /// Temperature-adjusted age of EN 1992-1-1 (B.10), for 0 to 80 °C. The code writes 273, not 273.15,
-    /// so an hour at 20 °C counts 0.9981 h.
+    /// Temperature-adjusted age of EN 1992-1-1 (B.10), for 0 to 80 °C. The code writes 273, not
+    /// 273.15, so an hour at 20 °C counts 0.9981 h.
     En1992Age,
 }
 
@@ -153,8 +153,8 @@ impl MaturityFunction {
     /// Maturity gained over `hours` while the temperature runs linearly from `start_c` to `end_c`.
     ///
     /// Exact for the temperature-time factor, also where the line crosses the datum; the others by
-    /// Gauss-Legendre quadrature, good to 1e-9 relative and at most three rate evaluations while the span
-    /// is under 2 °C.
+    /// Gauss-Legendre quadrature, good to 1e-9 relative and at most three rate evaluations while
+    /// the span is under 2 °C.
     pub fn over_segment(&self, start_c: f64, end_c: f64, hours: f64) -> f64 {
         match *self {
             Self::TemperatureTimeFactor { datum_c } => {
@@ -174,7 +174,8 @@ impl MaturityFunction {
         }
     }
 
-    /// Maturity at every point of a history of `(hours, celsius)`, linear in between, starting at zero.
+    /// Maturity at every point of a history of `(hours, celsius)`, linear in between, starting at
+    /// zero.
     ///
     /// Two points at the same time are a step.
     ///
@@ -199,7 +200,8 @@ impl MaturityFunction {
         Ok(maturities)
     }
 
-    /// How many hours at `to_c` are worth one hour at `from_c`; none where nothing ripens at `to_c`.
+    /// How many hours at `to_c` are worth one hour at `from_c`; none where nothing ripens at
+    /// `to_c`.
     ///
     /// For equivalent age this is `exp(-(Ea/R) * (1/Tfrom - 1/Tto))`, whatever the reference.
     pub fn conversion_factor(&self, from_c: f64, to_c: f64) -> Option<f64> {

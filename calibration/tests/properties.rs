@@ -1,4 +1,4 @@
-//! Properties that must hold for every curve, scatter and temperature: the bound is monotone and modest.
+//! Properties of every curve, scatter and temperature: the bound is monotone and modest.
 
 use calibration::{
     CurveFile, MaturityFunction, PreparedCurve, RequiredMaturity, Scatter, StrengthEstimate,

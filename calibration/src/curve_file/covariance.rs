@@ -3,7 +3,8 @@
 use crate::curve::Curve;
 use crate::document::{CurveFileError, Section};
 
-/// Reads `covariance` and `covariance_known`: one of the two must say how sure the coefficients are.
+/// Reads `covariance` and `covariance_known`: one of the two must say how sure the coefficients
+/// are.
 pub(super) fn read(
     section: &Section,
     curve: &Curve,
@@ -19,8 +20,8 @@ pub(super) fn read(
         (None, Some(false)) => Ok(None),
         (None, _) => Err(section.error(
             "covariance",
-            "is missing: give the covariance of the coefficients, or covariance_known = false, which \
-             widens every estimate",
+            "is missing: give the covariance of the coefficients, or covariance_known = false, \
+             which widens every estimate",
         )),
         (Some(matrix), _) => {
             check(&matrix, size).map_err(|why| section.error("covariance", why))?;
@@ -29,8 +30,9 @@ pub(super) fn read(
     }
 }
 
-/// Symmetric and positive semi-definite, judged on correlations so that the coefficients' units, which
-/// differ by orders of magnitude, do not matter. All principal minors of a matrix of three are few.
+/// Symmetric and positive semi-definite, judged on correlations so that the coefficients' units,
+/// which differ by orders of magnitude, do not matter. All principal minors of a matrix of three
+/// are few.
 fn check(matrix: &[[f64; 3]; 3], size: usize) -> Result<(), String> {
     const TOLERANCE: f64 = 1e-6;
     let variances: Vec<f64> = (0..size).map(|index| matrix[index][index]).collect();
@@ -54,8 +56,8 @@ fn check(matrix: &[[f64; 3]; 3], size: usize) -> Result<(), String> {
             }
             if value.abs() > scale * (1.0 + TOLERANCE) {
                 return Err(format!(
-                    "is not positive semi-definite: {place} is {value}, beyond the {scale} that the \
-                     variances allow"
+                    "is not positive semi-definite: {place} is {value}, beyond the {scale} that \
+                     the variances allow"
                 ));
             }
             correlation[row][column] = if scale > 0.0 { value / scale } else { 0.0 };
@@ -65,8 +67,8 @@ fn check(matrix: &[[f64; 3]; 3], size: usize) -> Result<(), String> {
     let determinant = 1.0 + 2.0 * xy * xz * yz - xy * xy - xz * xz - yz * yz;
     if size == 3 && determinant < -TOLERANCE {
         return Err(format!(
-            "is not positive semi-definite: the determinant of its correlations is {determinant:.3e}, \
-             below 0; give more digits or check the signs"
+            "is not positive semi-definite: the determinant of its correlations is \
+             {determinant:.3e}, below 0; give more digits or check the signs"
         ));
     }
     Ok(())

@@ -175,3 +175,12 @@ fn a_faulty_record_is_refused_with_its_line_and_key() {
         );
     }
 }
+
+#[test]
+fn the_documented_example_is_a_good_record() {
+    let example = crate::document::documented_example(include_str!("../curve_record.rs"))
+        .replace('…', &DIGEST["sha256:".len()..]);
+    let records = parse_records(&example).expect("the example in the documentation");
+    assert_eq!((records.len(), records[0].by.as_str()), (1, "lab lead"));
+    assert!(records[0].happened_at < records[0].recorded_at);
+}

@@ -1,4 +1,4 @@
-//! The estimate by hand arithmetic, at the ends of the data, and against a brute-force running maximum.
+//! The estimate by hand arithmetic, at the ends of the data, and against a brute-force bound.
 
 use super::*;
 use crate::curve_file::CurveFile;
@@ -122,7 +122,8 @@ fn a_low_maturity_below_the_data_proves_nothing_and_one_above_the_value_is_not_b
 
 #[test]
 fn the_bound_stays_just_below_the_true_running_maximum() {
-    // A steep scatter at late maturity makes the raw bound fall again: the running maximum holds it.
+    // A steep scatter at late maturity makes the raw bound fall again: the running maximum holds
+    // it.
     let text = TEXT
         .replace("[[4, -3e-4, 0]", "[[400, -3e-2, 0]")
         .replace("[-3e-4, 4e-8, 0]", "[-3e-2, 4e-6, 0]");

@@ -75,7 +75,8 @@ pub fn cycle_rows() -> Vec<Row> {
         ("C = 1.65", weighted(1.65), 3010.0889, 5.1e-5),
     ];
     let mut rows = Vec::new();
-    // Once on the cycle's own corners (steps of an hour) and once as the daemon sees it, each minute.
+    // Once on the cycle's own corners (steps of an hour) and once as the daemon sees it, each
+    // minute.
     for steps_per_hour in [1, 60] {
         let mut add =
             |name: &str, function: MaturityFunction, hours: f64, figure, tolerance: f64| {

@@ -1,7 +1,7 @@
-//! Every external figure that this package is held against, with its source and how sure that source is.
+//! Every external figure that this package is held against, with its source and how sure it is.
 //!
-//! One table of rows; each row is run, counted by its mark, and either reproduced to its tolerance or, for
-//! figures known to be wrong, shown *not* to be.
+//! One table of rows; each row is run, counted by its mark, and either reproduced to its tolerance
+//! or, for figures known to be wrong, shown *not* to be.
 
 mod cycle;
 mod maturity;

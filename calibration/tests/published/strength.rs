@@ -1,4 +1,4 @@
-//! Times to a strength on fits of real data, cylinder arithmetic, and the traps of the release rule.
+//! Times to a strength on fits of real data, cylinder arithmetic, traps of the release rule.
 
 use calibration::{
     Curve, CylinderSize, ReleaseBasis, ReleaseRule, cylinder_strength, length_factor, reported,
@@ -7,7 +7,8 @@ use units::{Kilonewton, Megapascal, Millimetre, UnitSystem};
 
 use crate::row::Row;
 
-/// Days until three fits of real strengths (UCI concrete set, mix A, 1 to 28 d) reach four strengths.
+/// Days until three fits of real strengths (UCI concrete set, mix A, 1 to 28 d) reach four
+/// strengths.
 pub fn curve_rows() -> Vec<Row> {
     let curves = [
         Curve::Hyperbolic {

@@ -1,4 +1,4 @@
-//! The bounds of what a plant can plausibly enter or measure; checks, messages and documents use this table.
+//! The bounds of what a plant can plausibly enter or measure; checks and messages use them.
 
 use std::fmt;
 
@@ -134,8 +134,8 @@ const _: () = {
     assert!(REFERENCE_TEMPERATURE_C.max < CONCRETE_TEMPERATURE_C.max);
     assert!(CONCRETE_TEMPERATURE_C.min > -super::constants::KELVIN_OFFSET_EN_1992);
     assert!(CYLINDER_LENGTH_MM.max <= CYLINDER_DIAMETER_MM.max * LENGTH_DIAMETER_RATIO.max);
-    // The plausible numbers of psi begin (at 145) where those of MPa end (at 150), so that a number tells
-    // which unit it was meant in; "did you mean psi?" depends on it.
+    // The plausible numbers of psi begin (at 145) where those of MPa end (at 150), so that a number
+    // tells which unit it was meant in; "did you mean psi?" depends on it.
     let psi_of_smallest = CONCRETE_STRENGTH_MPA.min * 1e6 / super::constants::PASCAL_PER_PSI;
     assert!(psi_of_smallest > 0.95 * CONCRETE_STRENGTH_MPA.max);
 };

@@ -2,9 +2,10 @@
 
 /// Molar gas constant R, J/(mol K).
 ///
-/// The literature on equivalent age writes 8.314, and activation energies are published with it, so it is
-/// used here instead of the CODATA value 8.314462618 (exact since 2019). The difference moves an age
-/// factor in the fifth digit: 38.2 kJ/mol from 15 to 25 °C gives 0.58578 here and 0.58580 there.
+/// The literature on equivalent age writes 8.314, and activation energies are published with it, so
+/// it is used here instead of the CODATA value 8.314462618 (exact since 2019). The difference moves
+/// an age factor in the fifth digit: 38.2 kJ/mol from 15 to 25 °C gives 0.58578 here and 0.58580
+/// there.
 pub const GAS_CONSTANT_J_MOL_K: f64 = 8.314;
 
 /// 0 °C in kelvin (exact, by definition of the Celsius scale).

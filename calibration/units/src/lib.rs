@@ -1,8 +1,8 @@
-//! Quantities as types, their conversion, formatting and parsing, and the one table of constants and bounds.
+//! Quantities as types: conversion, formatting, parsing, and one table of constants and bounds.
 //!
-//! Everything inside tarplight is SI (°C, h, MPa, kN, mm, m); US customary units exist only where a person
-//! types or reads. A temperature and a temperature *difference* are different types because they convert
-//! differently: 40 °C is 104 °F, but a difference of 40 °C is one of 72 °F.
+//! Everything inside tarplight is SI (°C, h, MPa, kN, mm, m); US customary units exist only where a
+//! person types or reads. A temperature and a temperature *difference* are different types because
+//! they convert differently: 40 °C is 104 °F, but a difference of 40 °C is one of 72 °F.
 //!
 //! ```
 //! use units::{Celsius, CelsiusDifference, Megapascal, Show, UnitSystem};

@@ -97,8 +97,8 @@ fn split(text: &str, expected: &'static str) -> Result<(f64, String), QuantityEr
     Ok((number, unit.to_lowercase()))
 }
 
-/// A decimal number; commas only as separators of full groups of three digits, since a decimal comma
-/// would read as a number a thousand times larger.
+/// A decimal number; commas only as separators of full groups of three digits, since a decimal
+/// comma would read as a number a thousand times larger.
 fn decimal(text: &str) -> Option<f64> {
     let unsigned = text.strip_prefix(['+', '-']).unwrap_or(text);
     let whole = unsigned.split('.').next().unwrap_or("");
@@ -121,8 +121,8 @@ macro_rules! parses {
             #[doc = concat!("Reads ", $what, " with its unit, as in ", $expected, ".")]
             ///
             /// # Errors
-            /// A [`QuantityError`] that says what to type instead. Whether the value is plausible is for
-            /// [`crate::bounds`].
+            /// A [`QuantityError`] that says what to type instead. Whether the value is plausible
+            /// is for [`crate::bounds`].
             pub fn parse(text: &str) -> Result<Self, QuantityError> {
                 let (number, unit) = split(text, $expected)?;
                 match unit.as_str() {

@@ -26,7 +26,8 @@ pub trait Show: Copy {
     /// The step to which screens round in `system` (0.1 MPa, 10 psi, 1 °C).
     fn step(system: UnitSystem) -> f64;
 
-    /// The number rounded to the screen's step, without unit, for a column whose head names the unit.
+    /// The number rounded to the screen's step, without unit, for a column whose head names the
+    /// unit.
     fn show_number(self, system: UnitSystem) -> String {
         let step = Self::step(system);
         // Adding zero turns a rounded "-0" into "0".
