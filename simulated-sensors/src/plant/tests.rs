@@ -122,8 +122,11 @@ fn a_lost_tarp_and_a_boiler_trip_cool_their_own_beds_only() {
     for (calm, struck) in calm.beds.iter().zip(&struck.beds) {
         let lost_c = calm.enclosure_c() - struck.enclosure_c();
         let bed_id = calm.plan.bed_id.as_str();
-        if bed_id == "N1" || bed_id.starts_with('S') {
+        if ["N1", "S3", "S4"].contains(&bed_id) {
             assert!(lost_c > 3.0, "{bed_id} lost only {lost_c}");
+        } else if bed_id.starts_with('S') {
+            // Hot by its own hydration, a bed hardly misses the steam.
+            assert!(lost_c > 0.0, "{bed_id} gained {lost_c}");
         } else {
             // The boiler has heat to spare, so a neighbour in trouble takes none of theirs.
             assert!(lost_c.abs() < 1e-9, "{bed_id} lost {lost_c}");
