@@ -53,7 +53,7 @@ pub type Decoded = Result<Record, Reason>;
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Arrival<'a> {
     pub received_at: DateTime<Utc>,
-    /// True where nothing can have waited between logger and daemon, so that the arrival is the time.
+    /// True where nothing can have waited between logger and daemon: the arrival is the time.
     pub is_the_time: bool,
     pub via: Via,
     pub came: &'a [u8],

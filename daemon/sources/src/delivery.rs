@@ -264,7 +264,9 @@ mod tests {
 
     proptest! {
         #[test]
-        fn a_sample_is_short_and_printable(came in proptest::collection::vec(any::<u8>(), 0..2000)) {
+        fn a_sample_is_short_and_printable(
+            came in proptest::collection::vec(any::<u8>(), 0..2000),
+        ) {
             let sample = printable(&came);
             prop_assert!(sample.chars().count() <= Refusal::SAMPLE_CHARS_MAX);
             prop_assert!(sample.chars().all(|character| !character.is_control()));

@@ -1,4 +1,4 @@
-//! Bytes from loggers turned into deliveries: serial lines, MQTT payloads and the CSV of a logger's memory.
+//! Bytes turned into deliveries: serial lines, MQTT payloads and the CSV of a logger's memory.
 //!
 //! Nothing is decided here about trust or storage. A delivery carries readings as the logger said
 //! them and refusals with their names; whoever takes it commits it and then acknowledges it.

@@ -302,7 +302,8 @@ mod tests {
 
     #[test]
     fn records_share_what_the_payload_says_once() {
-        let text = r#"{"t":1276020071,"r":[{"ch":1,"v":20},{"ch":2,"v":null},{"ch":3,"v":22,"t":1276020072}]}"#;
+        let text = r#"{"t":1276020071,
+            "r":[{"ch":1,"v":20},{"ch":2,"v":null},{"ch":3,"v":22,"t":1276020072}]}"#;
         let decoded = payload(Some("/r")).decode("b3", text.as_bytes());
         let shown: Vec<_> = decoded
             .iter()

@@ -84,7 +84,9 @@ mod tests {
 
     proptest! {
         #[test]
-        fn no_bytes_make_it_panic(topic in ".*", payload in proptest::collection::vec(any::<u8>(), 0..200)) {
+        fn no_bytes_make_it_panic(
+            topic in ".*", payload in proptest::collection::vec(any::<u8>(), 0..200),
+        ) {
             let _ = plain().decode(&topic, &payload);
         }
     }

@@ -77,34 +77,32 @@ impl TimeFormat {
     }
 
     fn check_pattern(pattern: &str, zone: Option<&str>) -> Result<Self, (&'static str, String)> {
-        let has_offset = ["%z", "%:z", "%::z", "%#z", "%+"]
-            .iter()
-            .any(|mark| pattern.contains(mark));
+        let marks = ["%z", "%:z", "%::z", "%#z", "%+"];
+        let has_offset = marks.iter().any(|mark| pattern.contains(mark));
+        let wrong = |problem: String| Err(("zone", problem));
         match (has_offset, zone) {
             (true, None) => Ok(Self::WithOffset(pattern.to_owned())),
-            (true, Some(_)) => Err(("zone", "the pattern in `time` carries its own; leave it out".to_owned())),
-            (false, None) => Err((
-                "zone",
-                "the pattern in `time` has no offset; say at which offset the logger's clock stands, \
+            (true, Some(_)) => {
+                wrong("the pattern in `time` carries its own; leave it out".to_owned())
+            }
+            (false, None) => wrong(
+                "the pattern in `time` has no offset; say at which the logger's clock stands, \
                  \"utc\" or such as \"+02:00\""
                     .to_owned(),
-            )),
+            ),
             (false, Some(zone)) => {
                 let offset = if zone.eq_ignore_ascii_case("utc") {
                     FixedOffset::east_opt(0)
                 } else {
                     zone.parse::<FixedOffset>().ok()
                 };
-                let offset = offset.ok_or_else(|| {
-                    (
-                        "zone",
-                        format!(
-                            "`{zone}` is neither \"utc\" nor an offset such as \"+02:00\"; names of \
-                             zones are not taken, for a clock that is put back has hours that come twice"
-                        ),
-                    )
-                })?;
-                Ok(Self::AtOffset(pattern.to_owned(), offset))
+                match offset {
+                    Some(offset) => Ok(Self::AtOffset(pattern.to_owned(), offset)),
+                    None => wrong(format!(
+                        "`{zone}` is neither \"utc\" nor an offset such as \"+02:00\"; names of \
+                         zones are not taken, for a clock put back has hours that come twice"
+                    )),
+                }
             }
         }
     }

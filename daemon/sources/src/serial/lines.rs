@@ -91,7 +91,9 @@ mod tests {
     proptest! {
         #[test]
         fn the_cuts_do_not_depend_on_the_pieces(
-            bytes in proptest::collection::vec(prop_oneof![Just(b'\n'), Just(b'\r'), Just(b'a')], 0..200),
+            bytes in proptest::collection::vec(
+                prop_oneof![Just(b'\n'), Just(b'\r'), Just(b'a')], 0..200,
+            ),
             piece in 1..20_usize,
         ) {
             let mut at_once = Lines::new(8);

@@ -1,4 +1,4 @@
-//! What the tests of real ports and real brokers share: events with a bounded wait, child processes.
+//! What tests of real ports and real brokers share: events with a bounded wait, child processes.
 
 #![allow(dead_code, reason = "each test file uses the part that it needs")]
 

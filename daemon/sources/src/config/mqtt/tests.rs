@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use super::check::filters_overlap;
 use super::*;
 
 fn table(changes: &Value, subscriptions: &Value) -> MqttTable {
@@ -140,6 +141,14 @@ fn unknown_keys_are_refused_in_both_tables() {
     assert!(serde_json::from_value::<MqttTable>(unknown).is_err());
     let unknown = json!({"topic": "a", "payload": "plain", "chanel": "c"});
     assert!(serde_json::from_value::<SubscriptionTable>(unknown).is_err());
+}
+
+#[test]
+fn an_ipv6_address_is_put_in_brackets() {
+    let source = table(&json!({"host": "::1"}), &plain())
+        .check()
+        .expect("a good table");
+    assert_eq!(source.host, "[::1]");
 }
 
 #[test]

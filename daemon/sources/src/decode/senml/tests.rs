@@ -282,7 +282,9 @@ proptest! {
         label in "b?[ntuvsr_]{1,3}", text in "[a-z0-9_/ é-]{0,8}", number in any::<f64>(),
     ) {
         let number = if number.is_finite() { number } else { 0.0 };
-        let pack = format!(r#"[{{"{label}":{number},"n":"{text}"}},{{"{label}":"{text}","v":{number},"t":{number}}}]"#);
+        let first = format!(r#"{{"{label}":{number},"n":"{text}"}}"#);
+        let second = format!(r#"{{"{label}":"{text}","v":{number},"t":{number}}}"#);
+        let pack = format!("[{first},{second}]");
         let _ = payload().decode("b", pack.as_bytes());
     }
 }
