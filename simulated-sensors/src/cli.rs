@@ -1,0 +1,252 @@
+//! The command line of `tarplight-sim`.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use chrono::{NaiveDate, Utc};
+use clap::{Args, Parser, Subcommand};
+use serde_json::{Value, json};
+
+use crate::clock::{ClockOptions, PlantClock};
+use crate::control::{self, Request};
+use crate::fault::{FaultKind, Faults};
+use crate::link::mqtt::BrokerAddress;
+use crate::plan::NightPlan;
+use crate::run::{self, RunOptions};
+use crate::scenario::Scenario;
+use crate::{broker, files};
+
+/// A simulated precast plant: beds, weather, loggers and faults
+#[derive(Debug, Parser)]
+#[command(name = "tarplight-sim", version)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run the plant by the shared clock, on serial pseudo-terminals and MQTT
+    Run {
+        #[command(flatten)]
+        night: NightArgs,
+        /// Folder for the serial links (tty-<logger>) and the control address
+        #[arg(long)]
+        dir: PathBuf,
+        /// Broker of the MQTT loggers
+        #[arg(long, value_name = "HOST:PORT")]
+        mqtt: BrokerAddress,
+        /// Loopback port for commands; 0 takes a free one
+        #[arg(long, default_value_t = 0)]
+        control_port: u16,
+        #[command(flatten)]
+        clock: ClockOptions,
+    },
+    /// Run a broker on loopback, in this process
+    Broker {
+        /// Port on 127.0.0.1
+        #[arg(long)]
+        port: u16,
+    },
+    /// Write a whole night as files, as fast as it goes
+    Night {
+        #[command(flatten)]
+        night: NightArgs,
+        /// Folder for readings.csv, truth.csv, plan.json and faults.json
+        #[arg(long)]
+        out: PathBuf,
+    },
+    /// Print what the plant will do on a night: pours, loads, heat, cylinders, faults
+    Plan {
+        #[command(flatten)]
+        night: NightArgs,
+    },
+    /// Begin a fault in a running plant
+    Fault {
+        #[command(flatten)]
+        plant: PlantArgs,
+        kind: FaultKind,
+        /// Channel, bed, boiler or logger, by the kind
+        target: String,
+        /// Plant minutes until it begins
+        #[arg(long, default_value_t = 0)]
+        in_min: u32,
+        /// Plant minutes that it lasts
+        #[arg(long, default_value_t = 60)]
+        for_min: u32,
+        /// Error of a wrong clock in seconds; fast is positive
+        #[arg(long, allow_negative_numbers = true)]
+        offset_s: Option<i64>,
+        /// Start of the stretch that loses its tarp
+        #[arg(long, requires = "to_m")]
+        from_m: Option<f64>,
+        /// End of the stretch that loses its tarp
+        #[arg(long, requires = "from_m")]
+        to_m: Option<f64>,
+    },
+    /// End the faults of a target in a running plant
+    Mend {
+        #[command(flatten)]
+        plant: PlantArgs,
+        target: String,
+        /// Only faults of this kind
+        #[arg(long)]
+        kind: Option<FaultKind>,
+    },
+    /// Pull and break cylinders in a running plant; prints strengths and breaking loads
+    Break {
+        #[command(flatten)]
+        plant: PlantArgs,
+        #[arg(long)]
+        bed: String,
+        #[arg(long, default_value_t = 2)]
+        specimens: usize,
+        /// Only cylinders of this set
+        #[arg(long)]
+        set: Option<String>,
+    },
+    /// Print the state of a running plant
+    Status {
+        #[command(flatten)]
+        plant: PlantArgs,
+    },
+}
+
+#[derive(Debug, Args)]
+struct NightArgs {
+    /// Scenario file; the built-in eight beds if absent
+    #[arg(long, value_name = "FILE")]
+    scenario: Option<PathBuf>,
+    /// The same seed gives the same night
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Local date of the afternoon; if absent, the night that the plant clock is in
+    #[arg(long, value_name = "DATE")]
+    night: Option<NaiveDate>,
+}
+
+#[derive(Debug, Args)]
+struct PlantArgs {
+    /// Folder of the running plant
+    #[arg(long)]
+    dir: PathBuf,
+}
+
+impl NightArgs {
+    fn scenario(&self) -> anyhow::Result<Scenario> {
+        Ok(Scenario::load(self.scenario.as_deref())?)
+    }
+
+    fn night(&self, scenario: &Scenario, now: chrono::DateTime<Utc>) -> NaiveDate {
+        self.night
+            .unwrap_or_else(|| NightPlan::night_of(scenario, now))
+    }
+}
+
+/// Does what the command line says.
+pub fn main(cli: Cli) -> anyhow::Result<()> {
+    match cli.command {
+        Command::Run {
+            night,
+            dir,
+            mqtt,
+            control_port,
+            clock,
+        } => {
+            let clock = PlantClock::new(&clock, Utc::now());
+            let scenario = night.scenario()?;
+            let options = RunOptions {
+                seed: night.seed,
+                night: night.night(&scenario, clock.now()),
+                scenario,
+                dir,
+                broker: mqtt,
+                clock,
+                control_port,
+            };
+            let runtime = tokio::runtime::Builder::new_current_thread()
+                .enable_all()
+                .build()?;
+            runtime.block_on(run::run(options, stop_signal()))
+        }
+        Command::Broker { port } => broker::run(port),
+        Command::Night { night, out } => {
+            let scenario = night.scenario()?;
+            let date = night.night(&scenario, Utc::now());
+            files::write_night(&out, scenario, night.seed, date)
+        }
+        Command::Plan { night } => {
+            let scenario = night.scenario()?;
+            let date = night.night(&scenario, Utc::now());
+            let plan = NightPlan::new(&scenario, night.seed, date);
+            let faults = Faults::of_night(&scenario, night.seed, date);
+            print(&json!({ "plan": plan, "faults": faults.all() }))
+        }
+        Command::Fault {
+            plant,
+            kind,
+            target,
+            in_min,
+            for_min,
+            offset_s,
+            from_m,
+            to_m,
+        } => {
+            let span_m = from_m.zip(to_m).map(|(from_m, to_m)| [from_m, to_m]);
+            ask(
+                &plant,
+                Request::Fault {
+                    kind,
+                    target,
+                    in_min,
+                    for_min,
+                    offset_s,
+                    span_m,
+                },
+            )
+        }
+        Command::Mend {
+            plant,
+            target,
+            kind,
+        } => ask(&plant, Request::Mend { target, kind }),
+        Command::Break {
+            plant,
+            bed,
+            specimens,
+            set,
+        } => ask(
+            &plant,
+            Request::Break {
+                bed,
+                specimens,
+                set,
+            },
+        ),
+        Command::Status { plant } => ask(&plant, Request::Status),
+    }
+}
+
+fn ask(plant: &PlantArgs, request: Request) -> anyhow::Result<()> {
+    print(&control::request(&plant.dir, &request)?)
+}
+
+fn print(value: &Value) -> anyhow::Result<()> {
+    writeln!(std::io::stdout().lock(), "{value:#}")?;
+    Ok(())
+}
+
+/// Resolves when the process is asked to end.
+async fn stop_signal() {
+    use tokio::signal::unix::{SignalKind, signal};
+    match signal(SignalKind::terminate()) {
+        Ok(mut terminate) => {
+            tokio::select! {
+                _ = tokio::signal::ctrl_c() => {}
+                _ = terminate.recv() => {}
+            }
+        }
+        // Without the handler the signal ends the process at once, as it does by default.
+        Err(_) => drop(tokio::signal::ctrl_c().await),
+    }
+}
