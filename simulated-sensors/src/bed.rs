@@ -80,24 +80,9 @@ pub struct Truth {
 impl Concrete {
     fn new(mix: &Mix, load: &LoadPlan) -> Self {
         Self {
-            material: Material {
-                conductivity_w_m_k: mix.conductivity_w_m_k,
-                heat_capacity_j_m3_k: mix.heat_capacity_mj_m3_k * 1e6,
-            },
-            hydration: Hydration {
-                tau_h: mix.tau_h * load.pace_factor,
-                beta: mix.beta,
-                alpha_ultimate: mix.alpha_ultimate,
-                activation_j_mol: mix.activation_kj_mol * 1e3,
-                reference_c: 20.0,
-                heat_j_m3: mix.cementitious_kg_m3 * mix.heat_kj_kg * 1e3,
-            },
-            law: StrengthLaw {
-                final_mpa: mix.final_mpa * load.strength_factor,
-                alpha_set: mix.alpha_set,
-                exponent: mix.exponent,
-                heat_toll_per_k: mix.heat_toll_per_k,
-            },
+            material: mix.material(),
+            hydration: mix.hydration(load.pace_factor),
+            law: mix.strength_law(load.strength_factor),
             load: load.clone(),
         }
     }

@@ -3,6 +3,7 @@
 use std::io::Write;
 use std::path::PathBuf;
 
+use anyhow::Context;
 use chrono::{NaiveDate, Utc};
 use clap::{Args, Parser, Subcommand};
 use serde_json::{Value, json};
@@ -14,7 +15,7 @@ use crate::link::mqtt::BrokerAddress;
 use crate::plan::NightPlan;
 use crate::run::{self, RunOptions};
 use crate::scenario::Scenario;
-use crate::{broker, files};
+use crate::{broker, files, lab};
 
 /// A simulated precast plant: beds, weather, loggers and faults
 #[derive(Debug, Parser)]
@@ -60,6 +61,29 @@ enum Command {
     Plan {
         #[command(flatten)]
         night: NightArgs,
+    },
+    /// Print a lab's series of a mix: specimens cured at one temperature, broken by age
+    Lab {
+        /// Scenario file; the built-in eight beds if absent
+        #[arg(long, value_name = "FILE")]
+        scenario: Option<PathBuf>,
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
+        #[arg(long)]
+        mix: String,
+        /// Curing temperature in °C
+        #[arg(long, default_value_t = 23.0, allow_negative_numbers = true)]
+        cured_c: f64,
+        /// Ages in hours since batching
+        #[arg(
+            long,
+            value_delimiter = ',',
+            default_value = "8,12,16,24,48,72,168,672"
+        )]
+        ages_h: Vec<f64>,
+        /// Specimens at each age
+        #[arg(long, default_value_t = 3)]
+        per_age: u32,
     },
     /// Begin a fault in a running plant
     Fault {
@@ -181,6 +205,25 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
             let plan = NightPlan::new(&scenario, night.seed, date);
             let faults = Faults::of_night(&scenario, night.seed, date);
             print(&json!({ "plan": plan, "faults": faults.all() }))
+        }
+        Command::Lab {
+            scenario,
+            seed,
+            mix,
+            cured_c,
+            ages_h,
+            per_age,
+        } => {
+            let scenario = Scenario::load(scenario.as_deref())?;
+            let mix = scenario.mix(&mix).with_context(|| {
+                let known: Vec<_> = scenario.mixes.iter().map(|mix| mix.id.as_str()).collect();
+                format!(
+                    "there is no mix {mix}; the scenario has {}",
+                    known.join(", ")
+                )
+            })?;
+            let breaks = lab::series(mix, &scenario.scatter, seed, cured_c, &ages_h, per_age);
+            print(&json!(breaks))
         }
         Command::Fault {
             plant,

@@ -164,8 +164,31 @@ impl Faults {
     }
 }
 
-/// Why this kind of fault cannot befall this target, if it cannot.
-pub fn target_problem(scenario: &Scenario, kind: FaultKind, target: &str) -> Option<String> {
+/// Why this fault is impossible in this plant, if it is.
+pub fn problem(
+    scenario: &Scenario,
+    kind: FaultKind,
+    target: &str,
+    offset_s: Option<i64>,
+    span_m: Option<[f64; 2]>,
+) -> Option<String> {
+    if offset_s.is_some() && kind != FaultKind::ClockWrong {
+        return Some(format!("{}: only clock-wrong takes an offset", kind.name()));
+    }
+    match span_m {
+        Some(_) if kind != FaultKind::TarpOff => {
+            return Some(format!("{}: only tarp-off takes a stretch", kind.name()));
+        }
+        Some([from_m, to_m]) if !(0.0 <= from_m && from_m < to_m) => {
+            return Some(format!(
+                "tarp-off: the stretch {from_m} to {to_m} m is empty"
+            ));
+        }
+        _ => target_problem(scenario, kind, target),
+    }
+}
+
+fn target_problem(scenario: &Scenario, kind: FaultKind, target: &str) -> Option<String> {
     let is_bed = scenario.bed(target).is_some();
     let (is_known, wanted) = match kind.befalls() {
         Befalls::Channel => (
@@ -349,6 +372,24 @@ mod tests {
         );
         assert_eq!(target_problem(&scenario, FaultKind::LateBatch, "S1"), None);
         assert!(target_problem(&scenario, FaultKind::Stuck, "N1").is_some());
+    }
+
+    #[test]
+    fn offsets_and_stretches_belong_to_their_kinds() {
+        let (scenario, _) = night();
+        let refused = |kind, target, offset_s, span_m| {
+            problem(&scenario, kind, target, offset_s, span_m).is_some()
+        };
+        assert!(!refused(FaultKind::ClockWrong, "S1", Some(-90), None));
+        assert!(refused(FaultKind::LateBatch, "S1", Some(-90), None));
+        assert!(!refused(FaultKind::TarpOff, "S1", None, Some([0.0, 20.0])));
+        assert!(refused(FaultKind::TarpOff, "S1", None, Some([20.0, 20.0])));
+        assert!(refused(
+            FaultKind::BoilerTrip,
+            "S1",
+            None,
+            Some([0.0, 20.0])
+        ));
     }
 
     #[test]

@@ -11,6 +11,7 @@ pub mod control;
 pub mod fault;
 pub mod files;
 pub mod instruments;
+pub mod lab;
 pub mod link;
 pub mod physics;
 pub mod plan;

@@ -1,10 +1,13 @@
 //! `tarplight-sim`: the simulated plant and its tools.
 
+use std::io::Write;
+use std::process::ExitCode;
+
 use clap::Parser;
 use simulated_sensors::cli::{self, Cli};
 use tracing_subscriber::EnvFilter;
 
-fn main() -> anyhow::Result<()> {
+fn main() -> ExitCode {
     let cli = Cli::parse();
     let filter = EnvFilter::try_from_default_env()
         .unwrap_or_else(|_| EnvFilter::new("warn,simulated_sensors=info"));
@@ -12,5 +15,12 @@ fn main() -> anyhow::Result<()> {
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
         .init();
-    cli::main(cli)
+    match cli::main(cli) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            // Without a standard error there is nobody left to tell.
+            drop(writeln!(std::io::stderr(), "tarplight-sim: {error:#}"));
+            ExitCode::FAILURE
+        }
+    }
 }

@@ -12,7 +12,7 @@ use tokio::sync::mpsc;
 
 use crate::clock::PlantClock;
 use crate::control::{self, Asked, Request};
-use crate::fault::{Fault, FaultKind, target_problem};
+use crate::fault::{self, Fault, FaultKind};
 use crate::instruments::Instruments;
 use crate::link::mqtt::{BrokerAddress, Publisher};
 use crate::link::serial::SerialLine;
@@ -176,7 +176,9 @@ impl Running {
                 offset_s,
                 span_m,
             } => {
-                if let Some(problem) = target_problem(&self.plant.scenario, kind, &target) {
+                let scenario = &self.plant.scenario;
+                let problem = fault::problem(scenario, kind, &target, offset_s, span_m);
+                if let Some(problem) = problem {
                     return json!({ "error": problem });
                 }
                 let from_at = self.plant.now + TimeDelta::minutes(i64::from(in_min));

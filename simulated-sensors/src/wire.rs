@@ -246,16 +246,24 @@ mod tests {
         assert_eq!(pack, expected);
     }
 
-    #[test]
-    fn a_garbled_message_is_never_text_but_keeps_its_line_end() {
-        for format in [
-            WireFormat::Line,
-            WireFormat::LineTimed,
-            WireFormat::Plain,
-            WireFormat::Json,
-        ] {
-            for damage in [0.0, 0.15, 0.5, 0.85, 1.0] {
-                for message in encode(&frame(format, Some(damage))) {
+    proptest::proptest! {
+        #[test]
+        fn a_garbled_message_is_never_text_but_keeps_its_line_end(
+            value_c in -40.0..120.0,
+            damage in 0.0..=1.0,
+        ) {
+            for format in [
+                WireFormat::Line,
+                WireFormat::LineF,
+                WireFormat::LineTimed,
+                WireFormat::Plain,
+                WireFormat::Json,
+                WireFormat::JsonBatch,
+                WireFormat::Senml,
+            ] {
+                let mut frame = frame(format, Some(damage));
+                frame.readings[0].value = Value::Celsius(value_c);
+                for message in encode(&frame) {
                     assert!(String::from_utf8(message.payload.clone()).is_err());
                     assert_eq!(message.payload.ends_with(b"\r\n"), format.is_serial());
                 }

@@ -84,7 +84,8 @@ impl Column {
 
     /// Lets the cells hydrate for one step and says how the faces will answer to the air.
     ///
-    /// Returned are the flows into the top and into the bottom face. [`Column::finish`] must follow.
+    /// Returned are the flows into the top and into the bottom face; [`Column::finish`] must
+    /// follow.
     pub fn prepare(&mut self, period_s: f64, films: Films) -> [Influx; 2] {
         if self.step.made_for != Some((period_s, films)) {
             self.factorise(period_s, films);

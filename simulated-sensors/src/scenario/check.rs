@@ -3,7 +3,7 @@
 use std::collections::HashSet;
 
 use super::{Bed, Mix, Scenario};
-use crate::fault;
+use crate::fault::{self, FaultWritten};
 
 /// Everything that is wrong, each as a phrase that names its place.
 pub fn problems(scenario: &Scenario) -> Vec<String> {
@@ -68,11 +68,14 @@ pub fn problems(scenario: &Scenario) -> Vec<String> {
         found.push(format!("plant: no logger {}", ambient.logger));
     }
     for written in &scenario.faults {
-        found.extend(fault::target_problem(
-            scenario,
-            written.kind,
-            &written.target,
-        ));
+        let FaultWritten {
+            kind,
+            target,
+            offset_s,
+            span_m,
+            ..
+        } = written;
+        found.extend(fault::problem(scenario, *kind, target, *offset_s, *span_m));
     }
     found
 }
