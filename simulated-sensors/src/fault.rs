@@ -177,13 +177,11 @@ pub fn problem(
     }
     match span_m {
         Some(_) if kind != FaultKind::TarpOff => {
-            return Some(format!("{}: only tarp-off takes a stretch", kind.name()));
+            Some(format!("{}: only tarp-off takes a stretch", kind.name()))
         }
-        Some([from_m, to_m]) if !(0.0 <= from_m && from_m < to_m) => {
-            return Some(format!(
-                "tarp-off: the stretch {from_m} to {to_m} m is empty"
-            ));
-        }
+        Some([from_m, to_m]) if !(0.0 <= from_m && from_m < to_m) => Some(format!(
+            "tarp-off: the stretch {from_m} to {to_m} m is empty"
+        )),
         _ => target_problem(scenario, kind, target),
     }
 }
