@@ -1,0 +1,22 @@
+//! Every route in one table.
+
+/// `GET`: the whole plant ([`crate::PlantSnapshot`]).
+pub const SNAPSHOT: &str = "/v1/plant";
+/// `GET`: one bed ([`crate::BedView`]).
+pub const BED: &str = "/v1/beds/{bed}";
+/// `GET`: one pour, finished ones included ([`crate::PourView`]).
+pub const POUR: &str = "/v1/pours/{pour}";
+/// `GET ?points=N`: temperatures and strength over time ([`crate::series::SeriesAnswer`]).
+pub const SERIES: &str = "/v1/pours/{pour}/series";
+/// `POST`: one [`crate::Act`], answered after commit ([`crate::ActAnswer`]); `GET ?pour=P`: acts in order.
+pub const ACTS: &str = "/v1/acts";
+/// `POST`: [`crate::reading::Backfill`], answered after commit.
+pub const READINGS: &str = "/v1/readings";
+/// `GET`: the event stream ([`crate::event::PlantEvent`]).
+pub const EVENTS: &str = "/v1/events";
+/// `GET ?at=TIME`: state lines, one JSON line per pour under cure, exactly as replay prints them.
+pub const STATE_LINES: &str = "/v1/state-lines";
+/// `GET`: readings in receipt order as CSV, exactly as replay reads them.
+pub const READINGS_CSV: &str = "/v1/readings.csv";
+/// `GET`: every act as JSON lines, exactly as replay reads them.
+pub const ACTS_JSONL: &str = "/v1/acts.jsonl";
