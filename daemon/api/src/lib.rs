@@ -8,6 +8,8 @@
 
 pub mod act;
 pub mod bed;
+#[cfg(feature = "client")]
+pub mod client;
 pub mod error;
 pub mod event;
 pub mod pour;
@@ -16,7 +18,6 @@ pub mod routes;
 pub mod series;
 pub mod source;
 pub mod trouble;
-
 
 pub use act::{Act, ActAnswer, ActBody};
 pub use bed::{BedView, PlantSnapshot, PlantView};

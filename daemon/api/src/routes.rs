@@ -1,4 +1,7 @@
-//! Every route in one table.
+//! Every route in one table, and where the daemon answers unless told otherwise.
+
+/// The daemon's address unless the plant file names another; loopback, like every allowed one.
+pub const DEFAULT_ADDRESS: &str = "127.0.0.1:7871";
 
 /// `GET`: the whole plant ([`crate::PlantSnapshot`]).
 pub const SNAPSHOT: &str = "/v1/plant";
