@@ -1,0 +1,270 @@
+//! What people did or decided, as the core knows it: checked values, no wire format.
+
+use crate::time::UtcMs;
+
+/// One recorded act.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Act {
+    /// The caller's id; orders acts recorded in the same millisecond.
+    pub id: u128,
+    /// When it became known.
+    pub recorded_at: UtcMs,
+    /// When it happened.
+    pub happened_at: UtcMs,
+    /// Who, as typed, not verified.
+    pub by: String,
+    /// The reason.
+    pub why: Option<String>,
+    /// The pour.
+    pub pour: String,
+    /// What was done.
+    pub body: ActBody,
+}
+
+/// What was done or decided.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ActBody {
+    PourOpened(Box<PourOpened>),
+    PourCorrected(Box<PourCorrected>),
+    PlacementRecorded(Placement),
+    LoadPlaced(Load),
+    HeatSwitched {
+        on: bool,
+    },
+    TarpMoved {
+        lifted: bool,
+    },
+    CylindersMade(CylinderSet),
+    CylindersPulled {
+        set: String,
+        specimens: Vec<String>,
+    },
+    PlugMoved(ChannelBinding),
+    HandProbed {
+        position: String,
+        temperature_c: f64,
+    },
+    BreakRecorded(BreakResult),
+    PositionExcluded {
+        position: String,
+    },
+    PositionRestored {
+        position: String,
+    },
+    GapsAccepted {
+        position: String,
+    },
+    DisagreementResolved {
+        break_id: u128,
+    },
+    ReleaseSigned(ReleaseSigned),
+    Stripped,
+    Abandoned,
+}
+
+/// A strength that must be reached before something may be done.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Requirement {
+    pub act: StrengthAct,
+    pub strength_mpa: f64,
+}
+
+/// What a required strength is required for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StrengthAct {
+    PartialRelease,
+    Release,
+    Strip,
+    Ship,
+}
+
+/// A pour as it was opened.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PourOpened {
+    pub bed: String,
+    pub line: Option<String>,
+    pub layer: Option<String>,
+    pub mix: String,
+    pub curve: Option<String>,
+    pub from_station_m: f64,
+    pub to_station_m: f64,
+    pub first_placement_at: Option<UtcMs>,
+    pub last_placement_at: Option<UtcMs>,
+    pub required: Vec<Requirement>,
+    pub pieces: Vec<Piece>,
+    pub positions: Vec<Position>,
+    pub channels: Vec<ChannelBinding>,
+    pub loads: Vec<Load>,
+    pub cylinder_sets: Vec<CylinderSet>,
+    pub section: Option<Section>,
+    pub cementitious_kg_m3: Option<f64>,
+    pub fresh: Option<FreshConcrete>,
+    pub heat_plan: Option<HeatPlan>,
+    pub wanted_release_at: Option<UtcMs>,
+    pub limit_set: Option<String>,
+}
+
+/// A correction; every field that is present replaces what was known.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct PourCorrected {
+    pub line: Option<String>,
+    pub layer: Option<String>,
+    pub mix: Option<String>,
+    pub curve: Option<String>,
+    pub from_station_m: Option<f64>,
+    pub to_station_m: Option<f64>,
+    pub required: Option<Vec<Requirement>>,
+    pub pieces: Option<Vec<Piece>>,
+    pub positions: Option<Vec<Position>>,
+    pub channels: Option<Vec<ChannelBinding>>,
+    pub section: Option<Section>,
+    pub cementitious_kg_m3: Option<f64>,
+    pub fresh: Option<FreshConcrete>,
+    pub heat_plan: Option<HeatPlan>,
+    pub wanted_release_at: Option<UtcMs>,
+    pub limit_set: Option<String>,
+}
+
+/// First and last placement and the stoppages between.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Placement {
+    pub first_at: Option<UtcMs>,
+    pub last_at: Option<UtcMs>,
+    pub stoppages: Vec<Stoppage>,
+}
+
+/// Placement stood still at a station.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stoppage {
+    pub station_m: f64,
+    pub from_at: UtcMs,
+    pub to_at: UtcMs,
+}
+
+/// One batch ticket.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Load {
+    pub ticket: String,
+    pub batched_at: Option<UtcMs>,
+    pub placed_from_at: UtcMs,
+    pub placed_to_at: UtcMs,
+    pub from_station_m: f64,
+    pub to_station_m: f64,
+}
+
+/// A product with its mark.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Piece {
+    pub mark: String,
+    pub from_station_m: f64,
+    pub to_station_m: f64,
+    pub required: Vec<Requirement>,
+}
+
+/// A measured place in the concrete.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Position {
+    pub id: String,
+    pub station_m: f64,
+    pub place: String,
+    pub depth_mm: Option<f64>,
+}
+
+/// What a channel reads.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum ChannelRole {
+    Concrete,
+    Enclosure,
+    Ambient,
+    Specimen,
+}
+
+/// Which channel reads what, since when.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelBinding {
+    pub channel: String,
+    pub role: ChannelRole,
+    pub position: Option<String>,
+    pub set: Option<String>,
+    pub from_at: Option<UtcMs>,
+}
+
+/// What a cylinder set is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SetPurpose {
+    Release,
+    Later,
+}
+
+/// How a set is kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SetStorage {
+    UnderTarp,
+    MatchCured,
+    Standard,
+}
+
+/// Cylinders made together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CylinderSet {
+    pub set: String,
+    pub purpose: SetPurpose,
+    pub specimens: Vec<String>,
+    pub storage: SetStorage,
+    pub follows_position: Option<String>,
+    pub loads: Vec<String>,
+    pub diameter_mm: f64,
+    pub length_mm: f64,
+}
+
+/// The cross-section.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Section {
+    pub name: String,
+    pub thickness_mm: Option<f64>,
+}
+
+/// Fresh-concrete results.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct FreshConcrete {
+    pub temperature_c: Option<f64>,
+    pub slump_mm: Option<f64>,
+    pub slump_flow_mm: Option<f64>,
+    pub visual_stability_index: Option<f64>,
+    pub air_percent: Option<f64>,
+}
+
+/// What the plant means to do with the heat.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct HeatPlan {
+    pub on_at: Option<UtcMs>,
+    pub rise_c_per_h: Option<f64>,
+    pub soak_c: Option<f64>,
+    pub off_at: Option<UtcMs>,
+}
+
+/// Cylinders broken together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BreakResult {
+    pub set: String,
+    pub pulled_at: Option<UtcMs>,
+    pub tested_at: UtcMs,
+    pub specimens: Vec<SpecimenResult>,
+}
+
+/// One broken specimen: a strength, or a load.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SpecimenResult {
+    pub specimen: String,
+    pub strength_mpa: Option<f64>,
+    pub load_kn: Option<f64>,
+    pub diameter_mm: Option<f64>,
+}
+
+/// A signed release.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReleaseSigned {
+    pub pours: Vec<String>,
+    pub breaks: Vec<u128>,
+    pub reason_without_estimate: Option<String>,
+}

@@ -1,0 +1,356 @@
+//! What the records mean at one moment: the core's answer, without any wire format.
+
+use std::sync::Arc;
+
+use calibration::StrengthEstimate;
+
+use crate::act::ChannelRole;
+use crate::pour::PourRecord;
+use crate::time::UtcMs;
+
+/// Where a pour stands; derived, never stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PourStatus {
+    Placing,
+    Curing,
+    BreakDue,
+    Confirmed,
+    Released,
+    Stripped,
+    Abandoned,
+}
+
+/// One pour, judged.
+#[derive(Debug, Clone)]
+pub struct PourAssessment {
+    pub record: Arc<PourRecord>,
+    pub status: PourStatus,
+    pub curve: CurveUse,
+    pub positions: Vec<PositionAssessment>,
+    /// Index into `positions` of the one that governs.
+    pub governing: Option<usize>,
+    pub other_channels: Vec<ChannelAssessment>,
+    pub forecast: Forecast,
+    pub breaks: Vec<JudgedBreak>,
+    pub confirmation: Confirmation,
+    pub release_holds: Vec<Note>,
+    pub piece_holds: Vec<Note>,
+    pub cautions: Vec<Note>,
+}
+
+/// Which curve a pour has and whether estimates may be made from it.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct CurveUse {
+    pub digest: Option<String>,
+    pub name: Option<String>,
+    pub standing: Standing,
+    pub maturity_unit: Option<&'static str>,
+    /// One sentence for a person.
+    pub note: String,
+}
+
+/// How a curve stands for a pour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Standing {
+    Approved,
+    /// Superseded after the pour began with it: still its curve.
+    Superseded,
+    NotApproved,
+    Expired,
+    Withdrawn,
+    /// The digest names no curve file that is known.
+    Missing,
+    #[default]
+    None,
+}
+
+impl Standing {
+    /// True where estimates may be made.
+    #[must_use]
+    pub const fn is_usable(self) -> bool {
+        matches!(self, Self::Approved | Self::Superseded)
+    }
+
+    /// Its name.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Approved => "approved",
+            Self::Superseded => "superseded",
+            Self::NotApproved => "not-approved",
+            Self::Expired => "expired",
+            Self::Withdrawn => "withdrawn",
+            Self::Missing => "missing",
+            Self::None => "none",
+        }
+    }
+}
+
+/// How far a channel is believed now.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Trust {
+    pub verdict: Verdict,
+    pub reason: Option<DoubtReason>,
+    pub evidence: Option<String>,
+    pub since: Option<UtcMs>,
+}
+
+/// The verdict on a reading or a channel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
+pub enum Verdict {
+    Good,
+    Suspect,
+    Rejected,
+    #[default]
+    NoData,
+}
+
+impl Verdict {
+    /// Its name.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Good => "good",
+            Self::Suspect => "suspect",
+            Self::Rejected => "rejected",
+            Self::NoData => "no-data",
+        }
+    }
+}
+
+/// Why a reading or a channel is doubted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum DoubtReason {
+    OutOfRange,
+    Open,
+    Fault,
+    Conflict,
+    Step,
+    Stuck,
+    Silent,
+    ReadsAir,
+    NoChannel,
+}
+
+impl DoubtReason {
+    /// Its name.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::OutOfRange => "out-of-range",
+            Self::Open => "open",
+            Self::Fault => "fault",
+            Self::Conflict => "conflict",
+            Self::Step => "step",
+            Self::Stuck => "stuck",
+            Self::Silent => "silent",
+            Self::ReadsAir => "reads-air",
+            Self::NoChannel => "no-channel",
+        }
+    }
+}
+
+/// An estimate, or the reason why there is none.
+#[derive(Debug, Clone, PartialEq)]
+pub enum PositionEstimate {
+    /// From the curve; `maturity_low` cannot overstate.
+    Some {
+        strength: StrengthEstimate,
+        maturity: f64,
+        maturity_low: f64,
+    },
+    /// None, and why.
+    None {
+        reason: String,
+        maturity: Option<f64>,
+    },
+}
+
+impl PositionEstimate {
+    /// The lower bound, MPa, zero where nothing is proven.
+    #[must_use]
+    pub fn lower_90_mpa(&self) -> f64 {
+        match self {
+            Self::Some {
+                strength: StrengthEstimate::Within { lower_90_mpa, .. },
+                ..
+            }
+            | Self::Some {
+                strength: StrengthEstimate::AboveData { lower_90_mpa, .. },
+                ..
+            } => *lower_90_mpa,
+            Self::Some {
+                strength: StrengthEstimate::BelowData { .. },
+                ..
+            }
+            | Self::None { .. } => 0.0,
+        }
+    }
+
+    /// The estimate, MPa, where there is one.
+    #[must_use]
+    pub fn estimate_mpa(&self) -> Option<f64> {
+        match self {
+            Self::Some {
+                strength: StrengthEstimate::Within { estimate_mpa, .. },
+                ..
+            } => Some(*estimate_mpa),
+            Self::Some {
+                strength: StrengthEstimate::AboveData { at_least_mpa, .. },
+                ..
+            } => Some(*at_least_mpa),
+            Self::Some {
+                strength: StrengthEstimate::BelowData { .. },
+                ..
+            }
+            | Self::None { .. } => None,
+        }
+    }
+}
+
+/// One position, judged.
+#[derive(Debug, Clone)]
+pub struct PositionAssessment {
+    /// Index into the record's positions.
+    pub index: usize,
+    pub id: String,
+    pub channel: Option<String>,
+    pub temperature_c: Option<f64>,
+    pub measured_at: Option<UtcMs>,
+    pub rate_c_per_h: Option<f64>,
+    pub highest_c: Option<f64>,
+    pub highest_unproven: bool,
+    pub time_zero_at: Option<UtcMs>,
+    pub required_mpa: Option<f64>,
+    pub estimate: PositionEstimate,
+    pub trust: Trust,
+    pub bridged_h: f64,
+    pub excluded: Option<String>,
+    pub confirmed: bool,
+    /// When it is expected to reach its required strength.
+    pub likely_at: Option<UtcMs>,
+}
+
+impl PositionAssessment {
+    /// True where a release waits for it: not left out by a person, and something is required of it.
+    #[must_use]
+    pub fn is_judged(&self) -> bool {
+        self.excluded.is_none() && self.required_mpa.is_some()
+    }
+}
+
+/// A channel that is not concrete, judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelAssessment {
+    pub channel: String,
+    pub role: ChannelRole,
+    pub set: Option<String>,
+    pub temperature_c: Option<f64>,
+    pub measured_at: Option<UtcMs>,
+    pub trust: Trust,
+}
+
+/// When the governing position reaches its required strength.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Forecast {
+    pub early_at: Option<UtcMs>,
+    pub likely_at: Option<UtcMs>,
+    pub late_at: Option<UtcMs>,
+    pub pass_probability_now: Option<f64>,
+    pub break_from_at: Option<UtcMs>,
+    /// Per position of the assessment, in its order.
+    pub position_likely_at: Vec<Option<UtcMs>>,
+    pub reason: Option<String>,
+}
+
+/// One break, judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JudgedBreak {
+    pub id: u128,
+    pub set: String,
+    pub by: String,
+    pub tested_at: UtcMs,
+    pub strengths_mpa: Vec<f64>,
+    pub mean_mpa: f64,
+    pub required_mpa: f64,
+    /// By itself.
+    pub passes: bool,
+    /// Together with the sets tested close to it, where there are any.
+    pub pooled: Option<Pooled>,
+    /// Maturity of the specimens by their own history, at the moment they were pulled.
+    pub specimen_maturity: Option<f64>,
+    pub estimate_mpa: Option<f64>,
+    pub ratio: Option<f64>,
+    pub is_release_set: bool,
+    pub notes: Vec<String>,
+}
+
+/// Several sets judged as one result.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pooled {
+    pub mean_mpa: f64,
+    pub passes: bool,
+}
+
+/// What the cylinders have said.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Confirmation {
+    pub state: ConfirmationState,
+    /// The sentence that stands wherever an estimate is shown near a release decision.
+    pub words: String,
+    pub breaks: Vec<u128>,
+    /// Positions not confirmed.
+    pub waiting_for: Vec<String>,
+    pub release_specimens_left: usize,
+}
+
+/// What the cylinders have said, in a word.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum ConfirmationState {
+    #[default]
+    NoBreak,
+    Failed,
+    PassedInPart,
+    Confirmed,
+}
+
+impl ConfirmationState {
+    /// Its name.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::NoBreak => "no-break",
+            Self::Failed => "failed",
+            Self::PassedInPart => "passed-in-part",
+            Self::Confirmed => "confirmed",
+        }
+    }
+}
+
+/// A hold or a caution.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Note {
+    pub kind: &'static str,
+    pub text: String,
+}
+
+/// Something that needs a person.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Trouble {
+    pub kind: &'static str,
+    pub urgency: Urgency,
+    pub bed: Option<String>,
+    pub pour: Option<String>,
+    pub place: Option<String>,
+    pub what: String,
+    pub since: UtcMs,
+    pub first_act: &'static str,
+}
+
+/// How much a trouble matters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Urgency {
+    Look,
+    Soon,
+    Now,
+}

@@ -1,0 +1,160 @@
+//! The plant as its configuration describes it, checked and ready.
+
+use calibration::{CurveFile, CurveRecord, ReleaseRule};
+
+/// Everything the core must be told about a plant.
+#[derive(Debug, Clone)]
+pub struct PlantConfig {
+    /// The plant's name.
+    pub name: String,
+    /// Beds in yard order.
+    pub beds: Vec<Bed>,
+    /// Mixes.
+    pub mixes: Vec<Mix>,
+    /// Limit sets.
+    pub limit_sets: Vec<LimitSet>,
+    /// How cylinders confirm.
+    pub release: ReleasePolicy,
+    /// How sensors are judged.
+    pub trust: TrustSettings,
+    /// How estimates and forecasts are made.
+    pub estimate: EstimateSettings,
+    /// Curve files with their digests.
+    pub curves: Vec<KnownCurve>,
+    /// What was decided about curves.
+    pub curve_records: Vec<CurveRecord>,
+    /// Channels that share one logger's clock; a channel not named has a clock of its own.
+    pub loggers: Vec<Logger>,
+}
+
+/// One bed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Bed {
+    pub id: String,
+    pub length_m: f64,
+    pub limit_set: Option<String>,
+}
+
+/// One mix.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mix {
+    pub id: String,
+}
+
+/// A logger and the channels on its clock.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Logger {
+    pub id: String,
+    pub channels: Vec<String>,
+}
+
+/// Limits with where each came from; an absent limit is not judged.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct LimitSet {
+    pub id: String,
+    pub concrete_c_max: Option<f64>,
+    pub rise_c_per_h_max: Option<f64>,
+    pub cooling_c_per_h_max: Option<f64>,
+    pub difference_c_max: Option<f64>,
+    pub concrete_c_min: Option<f64>,
+    pub source: String,
+}
+
+/// A curve file's content and its name.
+#[derive(Debug, Clone)]
+pub struct KnownCurve {
+    pub digest: String,
+    pub file: CurveFile,
+}
+
+/// How cylinders confirm.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReleasePolicy {
+    /// The rule one set is judged by.
+    pub rule: ReleaseRule,
+    /// Whether specimens without a temperature history count, marked so.
+    pub count_specimens_without_history: bool,
+    /// Sets tested within this of a failed one are judged together with it, h.
+    pub pooled_within_h: f64,
+    /// Measured over estimated outside 1 ± this is a disagreement.
+    pub disagreement_fraction: f64,
+    /// The probability with which the next set should pass.
+    pub break_probability: f64,
+}
+
+/// How sensors are judged.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TrustSettings {
+    /// No reading for this long: silent, min.
+    pub silent_min: f64,
+    /// The very same value for this long while others moved: stuck, min.
+    pub stuck_min: f64,
+    /// A change faster than this between readings is a step, °C/h …
+    pub step_c_per_h: f64,
+    /// … and larger than this, °C.
+    pub step_c: f64,
+    /// Loss of accuracy of one sensor that a reading may have, ± °C.
+    pub tolerance_c: f64,
+}
+
+/// How estimates and forecasts are made.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct EstimateSettings {
+    /// Linear interpolation up to this; beyond it a value that cannot overstate, min.
+    pub short_gap_min: f64,
+    /// Bridged time beyond this is a caution until QC accepts it, h.
+    pub bridged_h_max: f64,
+    /// Concrete is taken to cool no faster than this where nothing was read, °C/h.
+    pub fastest_cooling_c_per_h: f64,
+    /// Coefficient of variation from pour to pour.
+    pub pour_cv: f64,
+    /// Coefficient of variation from load to load.
+    pub load_cv: f64,
+    /// Fewer believed positions than this is a caution.
+    pub position_count_min: usize,
+}
+
+impl Default for TrustSettings {
+    fn default() -> Self {
+        Self {
+            silent_min: 15.0,
+            stuck_min: 45.0,
+            step_c_per_h: 90.0,
+            step_c: 6.0,
+            tolerance_c: 1.0,
+        }
+    }
+}
+
+impl Default for EstimateSettings {
+    fn default() -> Self {
+        Self {
+            short_gap_min: 30.0,
+            bridged_h_max: 1.0,
+            fastest_cooling_c_per_h: 25.0,
+            pour_cv: 0.06,
+            load_cv: 0.04,
+            position_count_min: 2,
+        }
+    }
+}
+
+impl PlantConfig {
+    /// The limit set of that name.
+    #[must_use]
+    pub fn limit_set(&self, id: &str) -> Option<&LimitSet> {
+        self.limit_sets.iter().find(|set| set.id == id)
+    }
+
+    /// The bed of that name.
+    #[must_use]
+    pub fn bed(&self, id: &str) -> Option<&Bed> {
+        self.beds.iter().find(|bed| bed.id == id)
+    }
+
+    /// The curve of that digest.
+    #[must_use]
+    pub fn curve(&self, digest: &str) -> Option<&KnownCurve> {
+        self.curves.iter().find(|curve| curve.digest == digest)
+    }
+}

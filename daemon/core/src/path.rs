@@ -1,0 +1,302 @@
+//! The temperature a position is taken to have had: two paths, one believed and one that cannot overstate.
+//!
+//! The *believed* path runs linearly between believed readings, across a long gap along the coldest
+//! temperatures that a gap allows. The *low* path is the coldest that the readings allow everywhere:
+//! between readings concrete cools no faster, and has warmed no faster, than it can; a reading counts
+//! only as high as others before and after it support. More readings can only raise the low path, so
+//! removing a reading, cutting a sensor or widening a gap never raises a lower bound.
+
+use std::collections::VecDeque;
+
+use calibration::MaturityFunction;
+
+use crate::age::Age;
+use crate::channel::Sample;
+use crate::config::{EstimateSettings, TrustSettings};
+use crate::time::{MS_PER_H, UtcMs};
+
+/// Concrete is taken to warm no faster than this where nothing was read, °C/h (common practice limits
+/// the enclosure's rise to about half of it).
+const FASTEST_RISE_C_PER_H: f64 = 45.0;
+/// A reading counts at most this much above the highest reading near it, °C.
+const SUPPORT_SLACK_C: f64 = 1.5;
+/// Without a change of value for this long a reading proves nothing, h.
+const UNCHANGED_H_MAX: f64 = 1.5;
+/// The share of a sensor's tolerance that nine of ten sensors keep within, for a uniform spread.
+const TOLERANCE_SHARE_90: f64 = 0.8;
+/// No temperature is taken to be below this, °C: no maturity function gives credit there.
+const COLDEST_C: f64 = -20.0;
+
+/// A stretch of time over which the temperature runs linearly.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Stretch {
+    start_c: f64,
+    end_c: f64,
+    hours: f64,
+}
+
+/// Maturity by the believed path, with how much of it was bridged.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Believed {
+    pub maturity: f64,
+    /// Hours across which no reading was believed.
+    pub bridged_h: f64,
+}
+
+/// Integrates the believed path from the position's time zero to `now`.
+///
+/// `readings` are the believed ones, in time order; those before time zero serve only to interpolate.
+#[must_use]
+pub fn believed_maturity(
+    function: &MaturityFunction,
+    readings: &[(UtcMs, f64)],
+    zero_at: UtcMs,
+    now: UtcMs,
+    settings: &EstimateSettings,
+) -> Believed {
+    let mut sum = Believed::default();
+    let short_h = settings.short_gap_min / 60.0;
+    let mut add = |from: (UtcMs, f64), to: (UtcMs, f64)| {
+        let hours = to.0.hours_since(from.0);
+        if hours <= short_h {
+            if let Some(stretch) = clipped(from, to, zero_at, now) {
+                sum.maturity += function.over_segment(stretch.start_c, stretch.end_c, stretch.hours);
+            }
+        } else {
+            for (a, b) in gap_pieces(from, to, settings.fastest_cooling_c_per_h) {
+                if let Some(stretch) = clipped(a, b, zero_at, now) {
+                    sum.maturity +=
+                        function.over_segment(stretch.start_c, stretch.end_c, stretch.hours);
+                    sum.bridged_h += stretch.hours;
+                }
+            }
+        }
+    };
+    let (Some(first), Some(last)) = (readings.first(), readings.last()) else { return sum };
+    if first.0 > zero_at {
+        // Before the first reading: held where the gap is short, else warmed as fast as possible.
+        let hours = first.0.hours_since(zero_at);
+        let start_c =
+            if hours <= short_h { first.1 } else { first.1 - FASTEST_RISE_C_PER_H * hours };
+        add((zero_at, start_c.max(COLDEST_C)), *first);
+    }
+    for pair in readings.windows(2) {
+        if pair[1].0 > zero_at {
+            add(pair[0], pair[1]);
+        }
+    }
+    if now > last.0 {
+        let hours = now.hours_since(last.0);
+        let end_c = if hours <= short_h {
+            last.1
+        } else {
+            last.1 - settings.fastest_cooling_c_per_h * hours
+        };
+        add(*last, (now, end_c.max(COLDEST_C)));
+    }
+    sum
+}
+
+/// The coldest path across a gap: cooling from its start, then warming to its end.
+fn gap_pieces(
+    from: (UtcMs, f64),
+    to: (UtcMs, f64),
+    cooling_c_per_h: f64,
+) -> [((UtcMs, f64), (UtcMs, f64)); 2] {
+    let hours = to.0.hours_since(from.0);
+    // Where the two lines cross; outside the gap one of them holds throughout.
+    let cross_h = ((from.1 - to.1 + FASTEST_RISE_C_PER_H * hours)
+        / (cooling_c_per_h + FASTEST_RISE_C_PER_H))
+        .clamp(0.0, hours);
+    let cross_c = (from.1 - cooling_c_per_h * cross_h)
+        .max(to.1 - FASTEST_RISE_C_PER_H * (hours - cross_h))
+        .max(COLDEST_C);
+    let cross = (from.0.plus_hours(cross_h), cross_c);
+    [(from, cross), (cross, to)]
+}
+
+/// The part of a linear stretch within `[zero_at, now]`.
+fn clipped(
+    from: (UtcMs, f64),
+    to: (UtcMs, f64),
+    zero_at: UtcMs,
+    now: UtcMs,
+) -> Option<Stretch> {
+    let start = from.0.max(zero_at);
+    let end = to.0.min(now);
+    if end <= start {
+        return None;
+    }
+    let span_ms = (to.0.0 - from.0.0) as f64;
+    let at = |time: UtcMs| from.1 + (to.1 - from.1) * ((time.0 - from.0.0) as f64 / span_ms);
+    Some(Stretch { start_c: at(start), end_c: at(end), hours: end.hours_since(start) })
+}
+
+/// Integrates the low path from the latest possible time zero to `now`: a maturity that cannot overstate.
+///
+/// Temperatures above `credit_c_max`, the hottest that the curve's specimens saw, earn no more than it.
+#[must_use]
+pub fn low_maturity(
+    function: &MaturityFunction,
+    samples: &[Sample],
+    age: Age,
+    now: UtcMs,
+    settings: &EstimateSettings,
+    trust: &TrustSettings,
+    credit_c_max: f64,
+) -> f64 {
+    let nodes = credited(samples, age.zero_at, settings.short_gap_min);
+    let (Some(first), Some(last)) = (nodes.first(), nodes.last()) else { return 0.0 };
+    let down = settings.fastest_cooling_c_per_h;
+    let lower_c = TOLERANCE_SHARE_90 * trust.tolerance_c;
+    let credit =
+        |temperature_c: f64| (temperature_c - lower_c).min(credit_c_max).max(COLDEST_C);
+    // What each node can rely on from before it (cooling since) and from after it (warming until).
+    let mut from_before = vec![0.0; nodes.len()];
+    let mut carried = f64::NEG_INFINITY;
+    let mut previous_at = first.0;
+    for (kept, node) in from_before.iter_mut().zip(&nodes) {
+        carried = node.1.max(carried - down * node.0.hours_since(previous_at));
+        (*kept, previous_at) = (carried, node.0);
+    }
+    let mut from_after = vec![0.0; nodes.len()];
+    carried = f64::NEG_INFINITY;
+    previous_at = last.0;
+    for (kept, node) in from_after.iter_mut().zip(&nodes).rev() {
+        carried = node.1.max(carried - FASTEST_RISE_C_PER_H * previous_at.hours_since(node.0));
+        (*kept, previous_at) = (carried, node.0);
+    }
+    let mut maturity = 0.0;
+    let mut add = |from: (UtcMs, f64), to: (UtcMs, f64)| {
+        if let Some(stretch) = clipped(from, to, age.zero_at_latest, now) {
+            maturity += function.over_segment(
+                credit(stretch.start_c),
+                credit(stretch.end_c),
+                stretch.hours,
+            );
+        }
+    };
+    if first.0 > age.zero_at_latest {
+        let hours = first.0.hours_since(age.zero_at_latest);
+        let start_c = from_after[0] - FASTEST_RISE_C_PER_H * hours;
+        add((age.zero_at_latest, start_c), (first.0, from_after[0]));
+    }
+    for index in 1..nodes.len() {
+        let from = (nodes[index - 1].0, from_before[index - 1]);
+        let to = (nodes[index].0, from_after[index]);
+        for (a, b) in low_pieces(from, to, down) {
+            add(a, b);
+        }
+    }
+    if now > last.0 {
+        let end = from_before[nodes.len() - 1];
+        add((last.0, end), (now, end - down * now.hours_since(last.0)));
+    }
+    maturity
+}
+
+/// The higher of a line falling from `from` and a line rising to `to`.
+fn low_pieces(
+    from: (UtcMs, f64),
+    to: (UtcMs, f64),
+    down: f64,
+) -> [((UtcMs, f64), (UtcMs, f64)); 2] {
+    let hours = to.0.hours_since(from.0);
+    let falling = |h: f64| from.1 - down * h;
+    let rising = |h: f64| to.1 - FASTEST_RISE_C_PER_H * (hours - h);
+    let cross_h = ((from.1 - to.1 + FASTEST_RISE_C_PER_H * hours) / (down + FASTEST_RISE_C_PER_H))
+        .clamp(0.0, hours);
+    let cross_at = from.0.plus_hours(cross_h);
+    let cross_c = falling(cross_h).max(rising(cross_h));
+    let start_c = falling(0.0).max(rising(0.0));
+    let end_c = falling(hours).max(rising(hours));
+    [((from.0, start_c), (cross_at, cross_c)), ((cross_at, cross_c), (to.0, end_c))]
+}
+
+/// What each reading is good for: its temperature, but no more than its neighbours in time support,
+/// and nothing where its value has not changed for too long.
+fn credited(samples: &[Sample], zero_at: UtcMs, window_min: f64) -> Vec<(UtcMs, f64)> {
+    let plausible = units::bounds::CONCRETE_TEMPERATURE_C;
+    let readings: Vec<(UtcMs, f64)> = samples
+        .iter()
+        .filter(|sample| sample.at >= zero_at)
+        .filter_map(|sample| sample.low_c.map(|value| (sample.at, value)))
+        .filter(|(_, value)| plausible.contains(*value))
+        .collect();
+    let window_ms = (window_min * 60_000.0) as i64;
+    let before = window_maxima(readings.iter().copied(), window_ms);
+    let reversed = readings.iter().rev().map(|(at, value)| (UtcMs(-at.0), *value));
+    let after = window_maxima(reversed, window_ms);
+    let mut changed_at = zero_at;
+    let mut previous: Option<(UtcMs, f64)> = None;
+    let mut nodes = Vec::with_capacity(readings.len());
+    for (index, &(at, value)) in readings.iter().enumerate() {
+        if let Some((previous_at, previous_c)) = previous
+            && (previous_c - value).abs() > f64::EPSILON
+        {
+            changed_at = previous_at;
+        }
+        previous = Some((at, value));
+        let (Some(earlier), Some(later)) = (before[index], after[readings.len() - 1 - index]) else {
+            continue;
+        };
+        if at.hours_since(changed_at) <= UNCHANGED_H_MAX {
+            nodes.push((at, value.min(earlier + SUPPORT_SLACK_C).min(later + SUPPORT_SLACK_C)));
+        }
+    }
+    nodes
+}
+
+/// For each reading the highest of those before it within the window; `None` where there is none.
+fn window_maxima(
+    readings: impl Iterator<Item = (UtcMs, f64)>,
+    window_ms: i64,
+) -> Vec<Option<f64>> {
+    let mut highest: VecDeque<(UtcMs, f64)> = VecDeque::new();
+    readings
+        .map(|(at, value)| {
+            while highest.front().is_some_and(|front| front.0.0 < at.0 - window_ms) {
+                highest.pop_front();
+            }
+            let found = highest.front().map(|front| front.1);
+            while highest.back().is_some_and(|back| back.1 <= value) {
+                highest.pop_back();
+            }
+            highest.push_back((at, value));
+            found
+        })
+        .collect()
+}
+
+/// The temperature of a believed path at one time, by linear interpolation; `None` outside it.
+#[must_use]
+pub fn temperature_at(readings: &[(UtcMs, f64)], at: UtcMs) -> Option<f64> {
+    let index = readings.partition_point(|one| one.0 <= at);
+    let before = readings.get(index.checked_sub(1)?)?;
+    let Some(after) = readings.get(index) else {
+        return (before.0 == at).then_some(before.1);
+    };
+    let share = (at.0 - before.0.0) as f64 / (after.0.0 - before.0.0) as f64;
+    Some(before.1 + share * (after.1 - before.1))
+}
+
+/// Least-squares slope of the readings of the last `hours`, °C/h; `None` with fewer than three.
+#[must_use]
+pub fn slope_c_per_h(readings: &[(UtcMs, f64)], hours: f64) -> Option<f64> {
+    let last = readings.last()?.0;
+    let start = readings.partition_point(|one| (last.0 - one.0.0) as f64 > hours * MS_PER_H);
+    let recent = &readings[start..];
+    if recent.len() < 3 {
+        return None;
+    }
+    let count = recent.len() as f64;
+    let mean_h = recent.iter().map(|one| one.0.hours_since(last)).sum::<f64>() / count;
+    let mean_c = recent.iter().map(|one| one.1).sum::<f64>() / count;
+    let (mut covariance, mut variance) = (0.0, 0.0);
+    for one in recent {
+        let dh = one.0.hours_since(last) - mean_h;
+        covariance += dh * (one.1 - mean_c);
+        variance += dh * dh;
+    }
+    (variance > 0.0).then(|| covariance / variance)
+}

@@ -1,0 +1,385 @@
+//! One pour as its acts tell it so far: a fold over the records, in the order they were recorded.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::act::{
+    Act, ActBody, BreakResult, ChannelBinding, CylinderSet, Load, Position, PourCorrected,
+    PourOpened, Requirement, Stoppage, StrengthAct,
+};
+use crate::time::UtcMs;
+
+/// Everything recorded of one pour.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PourRecord {
+    pub id: String,
+    pub opened_by: String,
+    pub opened_at: UtcMs,
+    pub opened_recorded_at: UtcMs,
+    /// What was said at opening, as corrected since; `loads`, `channels` and `cylinder_sets` stand below.
+    pub facts: PourOpened,
+    pub stoppages: Vec<Stoppage>,
+    /// By ticket; the last word on a ticket counts.
+    pub loads: BTreeMap<String, Load>,
+    /// In time order; every binding has its `from_at`, or stands from the beginning.
+    pub bindings: Vec<ChannelBinding>,
+    pub sets: BTreeMap<String, CylinderSet>,
+    pub pulled: Vec<Pulled>,
+    /// Heat on and off, in time order.
+    pub heat: Vec<Switch>,
+    /// Tarp lifted (`on`) and back, in time order.
+    pub tarp: Vec<Switch>,
+    pub probes: Vec<Probe>,
+    pub breaks: Vec<RecordedBreak>,
+    /// Position → why it was left out.
+    pub excluded: BTreeMap<String, Excluded>,
+    /// Position → until when its gaps are accepted.
+    pub gaps_accepted: BTreeMap<String, UtcMs>,
+    pub resolved_breaks: BTreeSet<u128>,
+    pub release: Option<Release>,
+    pub stripped_at: Option<UtcMs>,
+    pub abandoned_at: Option<UtcMs>,
+}
+
+/// Cylinders taken from under the tarp.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pulled {
+    pub at: UtcMs,
+    pub set: String,
+    pub specimens: Vec<String>,
+}
+
+/// Something switched.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Switch {
+    pub at: UtcMs,
+    pub on: bool,
+}
+
+/// A temperature read by hand.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Probe {
+    pub at: UtcMs,
+    pub position: String,
+    pub temperature_c: f64,
+}
+
+/// A break as recorded.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RecordedBreak {
+    pub id: u128,
+    pub by: String,
+    pub why: Option<String>,
+    pub recorded_at: UtcMs,
+    pub result: BreakResult,
+}
+
+/// Why a position is left out, by whom and since when.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Excluded {
+    pub at: UtcMs,
+    pub by: String,
+    pub why: String,
+}
+
+/// A signed release.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Release {
+    pub act_id: u128,
+    pub at: UtcMs,
+    pub by: String,
+    pub breaks: Vec<u128>,
+    /// Positions left out when it was signed, with reasons.
+    pub excluded: Vec<(String, String)>,
+    pub reason_without_estimate: Option<String>,
+}
+
+impl PourRecord {
+    /// Folds the acts known so far into pours; acts that name no opened pour are left out.
+    ///
+    /// The order of `acts` does not matter: they are taken by `(recorded_at, id)`.
+    #[must_use]
+    pub fn fold<'a>(acts: impl IntoIterator<Item = &'a Act>) -> BTreeMap<String, Self> {
+        let mut ordered: Vec<&Act> = acts.into_iter().collect();
+        ordered.sort_by_key(|act| (act.recorded_at, act.id));
+        let mut pours = BTreeMap::new();
+        for act in ordered {
+            match &act.body {
+                ActBody::PourOpened(opened) => {
+                    pours
+                        .entry(act.pour.clone())
+                        .or_insert_with(|| Self::open(act, opened));
+                }
+                // A release names every pour of its line, so that one signature covers the line.
+                ActBody::ReleaseSigned(signed) => {
+                    for id in &signed.pours {
+                        if let Some(pour) = pours.get_mut(id) {
+                            pour.sign(act, &signed.breaks, signed.reason_without_estimate.clone());
+                        }
+                    }
+                }
+                _ => {
+                    if let Some(pour) = pours.get_mut(&act.pour) {
+                        pour.take(act);
+                    }
+                }
+            }
+        }
+        pours
+    }
+
+    fn open(act: &Act, opened: &PourOpened) -> Self {
+        let mut facts = opened.clone();
+        let loads = std::mem::take(&mut facts.loads);
+        let bindings = std::mem::take(&mut facts.channels);
+        let sets = std::mem::take(&mut facts.cylinder_sets);
+        Self {
+            id: act.pour.clone(),
+            opened_by: act.by.clone(),
+            opened_at: act.happened_at,
+            opened_recorded_at: act.recorded_at,
+            facts,
+            stoppages: Vec::new(),
+            loads: loads
+                .into_iter()
+                .map(|load| (load.ticket.clone(), load))
+                .collect(),
+            bindings,
+            sets: sets.into_iter().map(|set| (set.set.clone(), set)).collect(),
+            pulled: Vec::new(),
+            heat: Vec::new(),
+            tarp: Vec::new(),
+            probes: Vec::new(),
+            breaks: Vec::new(),
+            excluded: BTreeMap::new(),
+            gaps_accepted: BTreeMap::new(),
+            resolved_breaks: BTreeSet::new(),
+            release: None,
+            stripped_at: None,
+            abandoned_at: None,
+        }
+    }
+
+    fn take(&mut self, act: &Act) {
+        let at = act.happened_at;
+        match &act.body {
+            ActBody::PourOpened(_) | ActBody::ReleaseSigned(_) => {}
+            ActBody::PourCorrected(correction) => self.correct(correction),
+            ActBody::PlacementRecorded(placement) => {
+                self.facts.first_placement_at =
+                    placement.first_at.or(self.facts.first_placement_at);
+                self.facts.last_placement_at = placement.last_at.or(self.facts.last_placement_at);
+                self.stoppages.extend(&placement.stoppages);
+                self.stoppages.sort_by_key(|stoppage| stoppage.from_at);
+            }
+            ActBody::LoadPlaced(load) => {
+                self.loads.insert(load.ticket.clone(), load.clone());
+            }
+            ActBody::HeatSwitched { on } => insert_switch(&mut self.heat, Switch { at, on: *on }),
+            ActBody::TarpMoved { lifted } => {
+                insert_switch(&mut self.tarp, Switch { at, on: *lifted });
+            }
+            ActBody::CylindersMade(set) => {
+                self.sets.insert(set.set.clone(), set.clone());
+            }
+            ActBody::CylindersPulled { set, specimens } => {
+                self.pulled.push(Pulled {
+                    at,
+                    set: set.clone(),
+                    specimens: specimens.clone(),
+                });
+            }
+            ActBody::PlugMoved(binding) => {
+                let from_at = binding.from_at.unwrap_or(at);
+                self.bindings.push(ChannelBinding {
+                    from_at: Some(from_at),
+                    ..binding.clone()
+                });
+                self.bindings.sort_by_key(|bound| bound.from_at);
+            }
+            ActBody::HandProbed {
+                position,
+                temperature_c,
+            } => self.probes.push(Probe {
+                at,
+                position: position.clone(),
+                temperature_c: *temperature_c,
+            }),
+            ActBody::BreakRecorded(result) => {
+                self.breaks.push(RecordedBreak {
+                    id: act.id,
+                    by: act.by.clone(),
+                    why: act.why.clone(),
+                    recorded_at: act.recorded_at,
+                    result: result.clone(),
+                });
+                self.breaks
+                    .sort_by_key(|broken| (broken.result.tested_at, broken.id));
+            }
+            ActBody::PositionExcluded { position } => {
+                let why = act.why.clone().unwrap_or_default();
+                self.excluded.insert(
+                    position.clone(),
+                    Excluded {
+                        at,
+                        by: act.by.clone(),
+                        why,
+                    },
+                );
+            }
+            ActBody::PositionRestored { position } => {
+                self.excluded.remove(position);
+            }
+            ActBody::GapsAccepted { position } => {
+                let until = self.gaps_accepted.entry(position.clone()).or_insert(at);
+                *until = (*until).max(at);
+            }
+            ActBody::DisagreementResolved { break_id } => {
+                self.resolved_breaks.insert(*break_id);
+            }
+            ActBody::Stripped => self.stripped_at = Some(at),
+            ActBody::Abandoned => self.abandoned_at = Some(at),
+        }
+    }
+
+    fn sign(&mut self, act: &Act, breaks: &[u128], reason: Option<String>) {
+        if self.release.is_none() {
+            let excluded = self
+                .excluded
+                .iter()
+                .map(|(id, left_out)| (id.clone(), left_out.why.clone()));
+            self.release = Some(Release {
+                act_id: act.id,
+                at: act.happened_at,
+                by: act.by.clone(),
+                breaks: breaks.to_vec(),
+                excluded: excluded.collect(),
+                reason_without_estimate: reason,
+            });
+        }
+    }
+
+    fn correct(&mut self, correction: &PourCorrected) {
+        let facts = &mut self.facts;
+        replace_some(&mut facts.line, &correction.line);
+        replace_some(&mut facts.layer, &correction.layer);
+        replace(&mut facts.mix, &correction.mix);
+        replace_some(&mut facts.curve, &correction.curve);
+        replace(&mut facts.from_station_m, &correction.from_station_m);
+        replace(&mut facts.to_station_m, &correction.to_station_m);
+        replace(&mut facts.required, &correction.required);
+        replace(&mut facts.pieces, &correction.pieces);
+        replace(&mut facts.positions, &correction.positions);
+        replace(&mut self.bindings, &correction.channels);
+        replace_some(&mut facts.section, &correction.section);
+        replace_some(
+            &mut facts.cementitious_kg_m3,
+            &correction.cementitious_kg_m3,
+        );
+        replace_some(&mut facts.fresh, &correction.fresh);
+        replace_some(&mut facts.heat_plan, &correction.heat_plan);
+        replace_some(&mut facts.wanted_release_at, &correction.wanted_release_at);
+        replace_some(&mut facts.limit_set, &correction.limit_set);
+    }
+
+    /// The line it is stressed and cut with; the bed's name where none was given.
+    #[must_use]
+    pub fn line(&self) -> &str {
+        self.facts.line.as_deref().unwrap_or(&self.facts.bed)
+    }
+
+    /// True until it is stripped or abandoned.
+    #[must_use]
+    pub fn is_on_bed(&self) -> bool {
+        self.stripped_at.is_none() && self.abandoned_at.is_none()
+    }
+
+    /// True until it is released, stripped or abandoned.
+    #[must_use]
+    pub fn is_under_cure(&self) -> bool {
+        self.is_on_bed() && self.release.is_none()
+    }
+
+    /// When its record of temperatures begins: the earliest moment its concrete can have an age.
+    #[must_use]
+    pub fn begins_at(&self) -> UtcMs {
+        let loads = self
+            .loads
+            .values()
+            .map(|load| load.batched_at.unwrap_or(load.placed_from_at));
+        loads
+            .chain(self.facts.first_placement_at)
+            .min()
+            .unwrap_or(self.opened_at)
+    }
+
+    /// The strength required around a position before release, MPa: the highest of the pour's and its pieces'.
+    #[must_use]
+    pub fn required_release_mpa(&self, position: &Position) -> Option<f64> {
+        let here = |piece: &&crate::act::Piece| {
+            (piece.from_station_m..=piece.to_station_m).contains(&position.station_m)
+        };
+        let pieces: Vec<f64> = self
+            .facts
+            .pieces
+            .iter()
+            .filter(here)
+            .filter_map(|piece| strength_for(&piece.required, StrengthAct::Release))
+            .collect();
+        if pieces.is_empty() {
+            strength_for(&self.facts.required, StrengthAct::Release)
+        } else {
+            pieces.into_iter().reduce(f64::max)
+        }
+    }
+
+    /// The highest release strength required anywhere in the pour, MPa.
+    #[must_use]
+    pub fn release_strength_mpa(&self) -> Option<f64> {
+        let pieces = self.facts.pieces.iter().map(|piece| &piece.required);
+        std::iter::once(&self.facts.required)
+            .chain(pieces)
+            .filter_map(|required| strength_for(required, StrengthAct::Release))
+            .reduce(f64::max)
+    }
+
+    /// Specimens of a set that have been broken.
+    #[must_use]
+    pub fn broken_specimens(&self, set: &str) -> BTreeSet<&str> {
+        self.breaks
+            .iter()
+            .filter(|broken| broken.result.set == set)
+            .flat_map(|broken| {
+                broken
+                    .result
+                    .specimens
+                    .iter()
+                    .map(|one| one.specimen.as_str())
+            })
+            .collect()
+    }
+}
+
+fn strength_for(required: &[Requirement], act: StrengthAct) -> Option<f64> {
+    required
+        .iter()
+        .filter(|one| one.act == act)
+        .map(|one| one.strength_mpa)
+        .reduce(f64::max)
+}
+
+fn insert_switch(switches: &mut Vec<Switch>, switch: Switch) {
+    switches.push(switch);
+    switches.sort_by_key(|one| one.at);
+}
+
+fn replace<T: Clone>(fact: &mut T, correction: &Option<T>) {
+    if let Some(value) = correction {
+        *fact = value.clone();
+    }
+}
+
+fn replace_some<T: Clone>(fact: &mut Option<T>, correction: &Option<T>) {
+    if correction.is_some() {
+        fact.clone_from(correction);
+    }
+}
