@@ -19,7 +19,10 @@ pub struct Age {
 /// The age of the concrete at a position, `None` where it is not placed yet or nobody has said when.
 #[must_use]
 pub fn age_at(record: &PourRecord, position: &Position, zero: TimeZero, now: UtcMs) -> Option<Age> {
-    let covering = record.loads.values().filter(|load| covers(load, position.station_m));
+    let covering = record
+        .loads
+        .values()
+        .filter(|load| covers(load, position.station_m));
     let age = match covering.max_by_key(|load| load.placed_from_at) {
         Some(load) => load_age(load, position.station_m, zero),
         None => interpolated_age(record, position.station_m, now)?,
@@ -30,7 +33,10 @@ pub fn age_at(record: &PourRecord, position: &Position, zero: TimeZero, now: Utc
 /// The age of specimens made from these loads; of the whole pour's first concrete where none is named.
 #[must_use]
 pub fn specimen_zero(record: &PourRecord, tickets: &[String], zero: TimeZero) -> UtcMs {
-    let sampled = record.loads.values().filter(|load| tickets.contains(&load.ticket));
+    let sampled = record
+        .loads
+        .values()
+        .filter(|load| tickets.contains(&load.ticket));
     // The latest load gives the least maturity, so the comparison cannot flatter the concrete.
     sampled
         .map(|load| match zero {
@@ -48,14 +54,18 @@ fn covers(load: &Load, station_m: f64) -> bool {
 
 fn load_age(load: &Load, station_m: f64, zero: TimeZero) -> Age {
     match (zero, load.batched_at) {
-        (TimeZero::Batched, Some(batched_at)) => {
-            Age { zero_at: batched_at, zero_at_latest: batched_at }
-        }
+        (TimeZero::Batched, Some(batched_at)) => Age {
+            zero_at: batched_at,
+            zero_at_latest: batched_at,
+        },
         // A ticket without a batch time: placement is later, so it cannot overstate.
         _ => {
             let share = share(station_m, load.from_station_m, load.to_station_m);
             let placed_at = between(load.placed_from_at, load.placed_to_at, share);
-            Age { zero_at: placed_at, zero_at_latest: load.placed_to_at }
+            Age {
+                zero_at: placed_at,
+                zero_at_latest: load.placed_to_at,
+            }
         }
     }
 }
@@ -78,12 +88,19 @@ fn interpolated_age(record: &PourRecord, station_m: f64, now: UtcMs) -> Option<A
     });
     let zero_at = between(from_at, to_at, share(station_m, from_m, to_m));
     let doubt_h = INTERPOLATION_DOUBT * to_at.hours_since(from_at).max(0.0);
-    Some(Age { zero_at, zero_at_latest: zero_at.plus_hours(doubt_h).min(to_at.max(zero_at)) })
+    Some(Age {
+        zero_at,
+        zero_at_latest: zero_at.plus_hours(doubt_h).min(to_at.max(zero_at)),
+    })
 }
 
 fn share(station_m: f64, from_m: f64, to_m: f64) -> f64 {
     let length_m = to_m - from_m;
-    if length_m.abs() < 1e-9 { 1.0 } else { ((station_m - from_m) / length_m).clamp(0.0, 1.0) }
+    if length_m.abs() < 1e-9 {
+        1.0
+    } else {
+        ((station_m - from_m) / length_m).clamp(0.0, 1.0)
+    }
 }
 
 fn between(from: UtcMs, to: UtcMs, share: f64) -> UtcMs {

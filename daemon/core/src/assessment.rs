@@ -167,6 +167,15 @@ pub enum PositionEstimate {
 }
 
 impl PositionEstimate {
+    /// The maturity, in the curve's unit, where it is known.
+    #[must_use]
+    pub const fn maturity(&self) -> Option<f64> {
+        match self {
+            Self::Some { maturity, .. } => Some(*maturity),
+            Self::None { maturity, .. } => *maturity,
+        }
+    }
+
     /// The lower bound, MPa, zero where nothing is proven.
     #[must_use]
     pub fn lower_90_mpa(&self) -> f64 {

@@ -106,7 +106,8 @@ impl ChannelHistory {
             Taken::Conflict
         };
         let is_offset_now = is_offset(entry);
-        self.offset_count = self.offset_count + usize::from(is_offset_now) - usize::from(was_offset);
+        self.offset_count =
+            self.offset_count + usize::from(is_offset_now) - usize::from(was_offset);
         taken
     }
 
@@ -163,21 +164,33 @@ impl LoggerClock {
     /// The correction to add to a stamp received at that time, ms; zero for a right clock.
     #[must_use]
     pub fn offset_ms(&self, received_at: UtcMs) -> i64 {
-        let from = self.arrivals.partition_point(|one| one.0 < received_at.0 - OFFSET_WINDOW_MS);
-        let to = self.arrivals.partition_point(|one| one.0 <= received_at.0 + OFFSET_WINDOW_MS);
+        let from = self
+            .arrivals
+            .partition_point(|one| one.0 < received_at.0 - OFFSET_WINDOW_MS);
+        let to = self
+            .arrivals
+            .partition_point(|one| one.0 <= received_at.0 + OFFSET_WINDOW_MS);
         let window = &self.arrivals[from..to];
-        let (Some(first), Some(last)) = (window.first(), window.last()) else { return 0 };
+        let (Some(first), Some(last)) = (window.first(), window.last()) else {
+            return 0;
+        };
         if window.len() < OFFSET_COUNT_MIN || last.0 - first.0 < OFFSET_SPAN_MS_MIN {
             return 0;
         }
         let smallest = window.iter().map(|one| one.1).min().unwrap_or(0);
-        if smallest.abs() > CLOCK_OFFSET_MS_MAX { smallest } else { 0 }
+        if smallest.abs() > CLOCK_OFFSET_MS_MAX {
+            smallest
+        } else {
+            0
+        }
     }
 
     /// The correction at the last receipt, ms.
     #[must_use]
     pub fn latest_offset_ms(&self) -> i64 {
-        self.arrivals.last().map_or(0, |last| self.offset_ms(UtcMs(last.0)))
+        self.arrivals
+            .last()
+            .map_or(0, |last| self.offset_ms(UtcMs(last.0)))
     }
 }
 
@@ -228,7 +241,13 @@ fn sample(entry: &Entry, at: UtcMs) -> Sample {
         Content::Fault(word) if low_c.is_none() => Some(Arc::clone(word)),
         _ => None,
     });
-    Sample { at, low_c, high_c: temperatures().reduce(f64::max), fault, is_conflict: contents.len() > 1 }
+    Sample {
+        at,
+        low_c,
+        high_c: temperatures().reduce(f64::max),
+        fault,
+        is_conflict: contents.len() > 1,
+    }
 }
 
 #[cfg(test)]
@@ -254,8 +273,16 @@ mod tests {
 
     #[test]
     fn readings_are_placed_in_order_whatever_order_they_come_in() {
-        let forward = history(&[reading(1, 1, 20.0), reading(2, 2, 21.0), reading(3, 3, 22.0)]);
-        let backward = history(&[reading(3, 3, 22.0), reading(1, 1, 20.0), reading(2, 2, 21.0)]);
+        let forward = history(&[
+            reading(1, 1, 20.0),
+            reading(2, 2, 21.0),
+            reading(3, 3, 22.0),
+        ]);
+        let backward = history(&[
+            reading(3, 3, 22.0),
+            reading(1, 1, 20.0),
+            reading(2, 2, 21.0),
+        ]);
         assert_eq!(forward.entries(), backward.entries());
     }
 
@@ -273,10 +300,14 @@ mod tests {
 
     #[test]
     fn a_clock_ten_minutes_behind_is_corrected_and_a_burst_is_not() {
-        let late: Vec<Reading> =
-            (0..60).map(|minute| reading(minute, minute + 10, 20.0)).collect();
+        let late: Vec<Reading> = (0..60)
+            .map(|minute| reading(minute, minute + 10, 20.0))
+            .collect();
         let behind = history(&late);
-        assert_eq!(LoggerClock::of([&behind].into_iter()).latest_offset_ms(), 600_000);
+        assert_eq!(
+            LoggerClock::of([&behind].into_iter()).latest_offset_ms(),
+            600_000
+        );
         let burst: Vec<Reading> = (0..60).map(|minute| reading(minute, 70, 20.0)).collect();
         let burst = history(&burst);
         assert_eq!(LoggerClock::of([&burst].into_iter()).latest_offset_ms(), 0);

@@ -28,12 +28,15 @@ impl ReadyCurve {
     /// Prepares a curve with the plant's scatter.
     #[must_use]
     pub fn new(curve: &KnownCurve, settings: &EstimateSettings) -> Self {
-        let scatter = Scatter { pour_cv: settings.pour_cv, load_cv: settings.load_cv };
+        let scatter = Scatter {
+            pour_cv: settings.pour_cv,
+            load_cv: settings.load_cv,
+        };
         let file: &CurveFile = &curve.file;
         Self {
             digest: curve.digest.clone(),
             name: file.name.clone(),
-            maturity: file.maturity.clone(),
+            maturity: file.maturity,
             time_zero: file.time_zero,
             prepared: PreparedCurve::new(file, scatter),
             temperature_max_c: file.range.temperature_max_c,
@@ -58,7 +61,9 @@ impl ReadyCurve {
 /// since. A curve that was superseded later stays its curve; one that was withdrawn does not.
 #[must_use]
 pub fn curve_use(config: &PlantConfig, record: &PourRecord, now: UtcMs) -> CurveUse {
-    let Some(now_utc) = now.to_utc() else { return CurveUse::default() };
+    let Some(now_utc) = now.to_utc() else {
+        return CurveUse::default();
+    };
     let Some(curve) = choose(config, record, now) else {
         return match &record.facts.curve {
             Some(digest) => CurveUse {
@@ -75,19 +80,22 @@ pub fn curve_use(config: &PlantConfig, record: &PourRecord, now: UtcMs) -> Curve
     };
     let name = curve.file.name.clone();
     let (standing, note) = match standing_at(&config.curve_records, &curve.digest, now_utc) {
-        CurveStanding::Approved { by, .. } => {
-            (Standing::Approved, format!("Curve {name}, approved by {by}."))
-        }
+        CurveStanding::Approved { by, .. } => (
+            Standing::Approved,
+            format!("Curve {name}, approved by {by}."),
+        ),
         CurveStanding::Superseded { .. } => (
             Standing::Superseded,
             format!("Curve {name} was superseded; this pour keeps the version it began with."),
         ),
-        CurveStanding::Unapproved => {
-            (Standing::NotApproved, format!("Curve {name} is not approved: no estimate."))
-        }
-        CurveStanding::Expired { .. } => {
-            (Standing::Expired, format!("Curve {name} has expired: no estimate."))
-        }
+        CurveStanding::Unapproved => (
+            Standing::NotApproved,
+            format!("Curve {name} is not approved: no estimate."),
+        ),
+        CurveStanding::Expired { .. } => (
+            Standing::Expired,
+            format!("Curve {name} has expired: no estimate."),
+        ),
         CurveStanding::Withdrawn { why, .. } => (
             Standing::Withdrawn,
             format!("Curve {name} was withdrawn ({why}): go on by cylinders alone."),
@@ -106,7 +114,12 @@ fn choose<'a>(config: &'a PlantConfig, record: &PourRecord, now: UtcMs) -> Optio
     if let Some(digest) = &record.facts.curve {
         return config.curve(digest);
     }
-    let of_mix = || config.curves.iter().filter(|one| one.file.mix == record.facts.mix);
+    let of_mix = || {
+        config
+            .curves
+            .iter()
+            .filter(|one| one.file.mix == record.facts.mix)
+    };
     let approvals = |until: UtcMs| {
         let approved_at = move |curve: &KnownCurve| {
             let standing = standing_at(&config.curve_records, &curve.digest, until.to_utc()?);

@@ -2,9 +2,21 @@
 //!
 //! Inputs are records (acts, readings, configuration) and the moment asked for; the answer is a
 //! function of the set of records known at that moment, never of the order in which they came.
+//! Reading order: [`act`] and [`reading`] (what comes in), [`pour`] and [`channel`] (what is kept),
+//! [`positions`] (how it is judged), [`plant`] (what may be asked), [`assessment`] (the answers).
 
 pub mod act;
+pub mod age;
 pub mod assessment;
+pub mod channel;
 pub mod config;
+pub mod estimate;
+pub mod path;
+pub mod positions;
 pub mod pour;
+pub mod reading;
 pub mod time;
+pub mod trouble;
+pub mod trust;
+
+pub use reading::{Content, Reading, Taken};

@@ -60,7 +60,8 @@ pub fn believed_maturity(
         let hours = to.0.hours_since(from.0);
         if hours <= short_h {
             if let Some(stretch) = clipped(from, to, zero_at, now) {
-                sum.maturity += function.over_segment(stretch.start_c, stretch.end_c, stretch.hours);
+                sum.maturity +=
+                    function.over_segment(stretch.start_c, stretch.end_c, stretch.hours);
             }
         } else {
             for (a, b) in gap_pieces(from, to, settings.fastest_cooling_c_per_h) {
@@ -72,12 +73,17 @@ pub fn believed_maturity(
             }
         }
     };
-    let (Some(first), Some(last)) = (readings.first(), readings.last()) else { return sum };
+    let (Some(first), Some(last)) = (readings.first(), readings.last()) else {
+        return sum;
+    };
     if first.0 > zero_at {
         // Before the first reading: held where the gap is short, else warmed as fast as possible.
         let hours = first.0.hours_since(zero_at);
-        let start_c =
-            if hours <= short_h { first.1 } else { first.1 - FASTEST_RISE_C_PER_H * hours };
+        let start_c = if hours <= short_h {
+            first.1
+        } else {
+            first.1 - FASTEST_RISE_C_PER_H * hours
+        };
         add((zero_at, start_c.max(COLDEST_C)), *first);
     }
     for pair in readings.windows(2) {
@@ -116,12 +122,7 @@ fn gap_pieces(
 }
 
 /// The part of a linear stretch within `[zero_at, now]`.
-fn clipped(
-    from: (UtcMs, f64),
-    to: (UtcMs, f64),
-    zero_at: UtcMs,
-    now: UtcMs,
-) -> Option<Stretch> {
+fn clipped(from: (UtcMs, f64), to: (UtcMs, f64), zero_at: UtcMs, now: UtcMs) -> Option<Stretch> {
     let start = from.0.max(zero_at);
     let end = to.0.min(now);
     if end <= start {
@@ -129,7 +130,11 @@ fn clipped(
     }
     let span_ms = (to.0.0 - from.0.0) as f64;
     let at = |time: UtcMs| from.1 + (to.1 - from.1) * ((time.0 - from.0.0) as f64 / span_ms);
-    Some(Stretch { start_c: at(start), end_c: at(end), hours: end.hours_since(start) })
+    Some(Stretch {
+        start_c: at(start),
+        end_c: at(end),
+        hours: end.hours_since(start),
+    })
 }
 
 /// Integrates the low path from the latest possible time zero to `now`: a maturity that cannot overstate.
@@ -146,11 +151,12 @@ pub fn low_maturity(
     credit_c_max: f64,
 ) -> f64 {
     let nodes = credited(samples, age.zero_at, settings.short_gap_min);
-    let (Some(first), Some(last)) = (nodes.first(), nodes.last()) else { return 0.0 };
+    let (Some(first), Some(last)) = (nodes.first(), nodes.last()) else {
+        return 0.0;
+    };
     let down = settings.fastest_cooling_c_per_h;
     let lower_c = TOLERANCE_SHARE_90 * trust.tolerance_c;
-    let credit =
-        |temperature_c: f64| (temperature_c - lower_c).min(credit_c_max).max(COLDEST_C);
+    let credit = |temperature_c: f64| (temperature_c - lower_c).min(credit_c_max).max(COLDEST_C);
     // What each node can rely on from before it (cooling since) and from after it (warming until).
     let mut from_before = vec![0.0; nodes.len()];
     let mut carried = f64::NEG_INFINITY;
@@ -163,7 +169,9 @@ pub fn low_maturity(
     carried = f64::NEG_INFINITY;
     previous_at = last.0;
     for (kept, node) in from_after.iter_mut().zip(&nodes).rev() {
-        carried = node.1.max(carried - FASTEST_RISE_C_PER_H * previous_at.hours_since(node.0));
+        carried = node
+            .1
+            .max(carried - FASTEST_RISE_C_PER_H * previous_at.hours_since(node.0));
         (*kept, previous_at) = (carried, node.0);
     }
     let mut maturity = 0.0;
@@ -210,7 +218,10 @@ fn low_pieces(
     let cross_c = falling(cross_h).max(rising(cross_h));
     let start_c = falling(0.0).max(rising(0.0));
     let end_c = falling(hours).max(rising(hours));
-    [((from.0, start_c), (cross_at, cross_c)), ((cross_at, cross_c), (to.0, end_c))]
+    [
+        ((from.0, start_c), (cross_at, cross_c)),
+        ((cross_at, cross_c), (to.0, end_c)),
+    ]
 }
 
 /// What each reading is good for: its temperature, but no more than its neighbours in time support,
@@ -225,7 +236,10 @@ fn credited(samples: &[Sample], zero_at: UtcMs, window_min: f64) -> Vec<(UtcMs, 
         .collect();
     let window_ms = (window_min * 60_000.0) as i64;
     let before = window_maxima(readings.iter().copied(), window_ms);
-    let reversed = readings.iter().rev().map(|(at, value)| (UtcMs(-at.0), *value));
+    let reversed = readings
+        .iter()
+        .rev()
+        .map(|(at, value)| (UtcMs(-at.0), *value));
     let after = window_maxima(reversed, window_ms);
     let mut changed_at = zero_at;
     let mut previous: Option<(UtcMs, f64)> = None;
@@ -237,25 +251,31 @@ fn credited(samples: &[Sample], zero_at: UtcMs, window_min: f64) -> Vec<(UtcMs, 
             changed_at = previous_at;
         }
         previous = Some((at, value));
-        let (Some(earlier), Some(later)) = (before[index], after[readings.len() - 1 - index]) else {
+        let (Some(earlier), Some(later)) = (before[index], after[readings.len() - 1 - index])
+        else {
             continue;
         };
         if at.hours_since(changed_at) <= UNCHANGED_H_MAX {
-            nodes.push((at, value.min(earlier + SUPPORT_SLACK_C).min(later + SUPPORT_SLACK_C)));
+            nodes.push((
+                at,
+                value
+                    .min(earlier + SUPPORT_SLACK_C)
+                    .min(later + SUPPORT_SLACK_C),
+            ));
         }
     }
     nodes
 }
 
 /// For each reading the highest of those before it within the window; `None` where there is none.
-fn window_maxima(
-    readings: impl Iterator<Item = (UtcMs, f64)>,
-    window_ms: i64,
-) -> Vec<Option<f64>> {
+fn window_maxima(readings: impl Iterator<Item = (UtcMs, f64)>, window_ms: i64) -> Vec<Option<f64>> {
     let mut highest: VecDeque<(UtcMs, f64)> = VecDeque::new();
     readings
         .map(|(at, value)| {
-            while highest.front().is_some_and(|front| front.0.0 < at.0 - window_ms) {
+            while highest
+                .front()
+                .is_some_and(|front| front.0.0 < at.0 - window_ms)
+            {
                 highest.pop_front();
             }
             let found = highest.front().map(|front| front.1);
@@ -290,7 +310,11 @@ pub fn slope_c_per_h(readings: &[(UtcMs, f64)], hours: f64) -> Option<f64> {
         return None;
     }
     let count = recent.len() as f64;
-    let mean_h = recent.iter().map(|one| one.0.hours_since(last)).sum::<f64>() / count;
+    let mean_h = recent
+        .iter()
+        .map(|one| one.0.hours_since(last))
+        .sum::<f64>()
+        / count;
     let mean_c = recent.iter().map(|one| one.1).sum::<f64>() / count;
     let (mut covariance, mut variance) = (0.0, 0.0);
     for one in recent {
@@ -299,4 +323,163 @@ pub fn slope_c_per_h(readings: &[(UtcMs, f64)], hours: f64) -> Option<f64> {
         variance += dh * dh;
     }
     (variance > 0.0).then(|| covariance / variance)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const NURSE_SAUL: MaturityFunction = MaturityFunction::TemperatureTimeFactor { datum_c: 0.0 };
+    const ARRHENIUS: MaturityFunction = MaturityFunction::EquivalentAge {
+        activation_energy_j_mol: 41_570.0,
+        reference_c: 20.0,
+    };
+
+    fn minutes(minute: i64) -> UtcMs {
+        UtcMs(minute * 60_000)
+    }
+
+    fn sample(minute: i64, value: f64) -> Sample {
+        Sample {
+            at: minutes(minute),
+            low_c: Some(value),
+            high_c: Some(value),
+            fault: None,
+            is_conflict: false,
+        }
+    }
+
+    fn low(samples: &[Sample], now: i64) -> f64 {
+        let age = Age {
+            zero_at: minutes(0),
+            zero_at_latest: minutes(0),
+        };
+        let (settings, trust) = (EstimateSettings::default(), TrustSettings::default());
+        low_maturity(
+            &ARRHENIUS,
+            samples,
+            age,
+            minutes(now),
+            &settings,
+            &trust,
+            70.0,
+        )
+    }
+
+    #[test]
+    fn twenty_degrees_for_a_day_is_480_degree_hours() {
+        let path: Vec<_> = (0..=144).map(|index| (minutes(index * 10), 20.0)).collect();
+        let settings = EstimateSettings::default();
+        let sum = believed_maturity(&NURSE_SAUL, &path, minutes(0), minutes(1440), &settings);
+        assert!((sum.maturity - 480.0).abs() < 1e-9, "{sum:?}");
+        assert!(sum.bridged_h.abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_long_gap_is_bridged_by_less_than_a_straight_line() {
+        let path = [(minutes(0), 60.0), (minutes(180), 60.0)];
+        let settings = EstimateSettings::default();
+        let sum = believed_maturity(&NURSE_SAUL, &path, minutes(0), minutes(180), &settings);
+        assert!(sum.maturity < 150.0, "{sum:?}");
+        assert!((sum.bridged_h - 3.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_low_path_of_a_steady_hour_is_little_below_the_believed_one() {
+        let samples: Vec<_> = (0..=600).map(|minute| sample(minute, 50.0)).collect();
+        let path: Vec<_> = samples.iter().map(|one| (one.at, 50.0)).collect();
+        // One unchanging value proves nothing after a while, so let it move by a tenth.
+        let moving: Vec<_> = (0..=600)
+            .map(|minute| sample(minute, 50.0 + 0.1 * (minute % 2) as f64))
+            .collect();
+        let settings = EstimateSettings::default();
+        let believed = believed_maturity(&ARRHENIUS, &path, minutes(0), minutes(600), &settings);
+        let share = low(&moving, 600) / believed.maturity;
+        assert!((0.93..1.0).contains(&share), "{share}");
+    }
+
+    #[test]
+    fn a_spike_earns_next_to_nothing() {
+        let calm: Vec<_> = (0..=300)
+            .map(|minute| sample(minute, 40.0 + 0.1 * (minute % 2) as f64))
+            .collect();
+        let mut spiked = calm.clone();
+        spiked[150] = sample(150, 95.0);
+        assert!(low(&spiked, 300) < 1.02 * low(&calm, 300));
+    }
+
+    #[test]
+    fn heat_beyond_what_the_specimens_saw_earns_no_more() {
+        let at = |value: f64| -> Vec<_> {
+            (0..=300)
+                .map(|minute| sample(minute, value + 0.1 * (minute % 2) as f64))
+                .collect()
+        };
+        assert!((low(&at(85.0), 300) - low(&at(80.0), 300)).abs() < 1e-9);
+    }
+
+    /// A night at one-minute or ten-minute steps with noise, faults and jumps.
+    fn nights() -> impl Strategy<Value = Vec<Sample>> {
+        let step = prop_oneof![Just(1i64), Just(5), Just(10)];
+        let noise = prop::collection::vec((-0.5..0.5f64, 0..400u32), 200);
+        (step, 15.0..35.0f64, -4.0..12.0f64, noise).prop_map(|(step, start_c, rate, noise)| {
+            noise
+                .iter()
+                .enumerate()
+                .map(|(index, (wobble, fault))| {
+                    let minute = index as i64 * step;
+                    let base = (start_c + rate * minute as f64 / 60.0).clamp(5.0, 70.0);
+                    let value = match fault {
+                        0..=5 => base - 30.0,
+                        6..=11 => base + 40.0,
+                        12..=17 => 150.0,
+                        _ => ((base + wobble) * 10.0).round() / 10.0,
+                    };
+                    sample(minute, value)
+                })
+                .collect()
+        })
+    }
+
+    proptest! {
+        #[test]
+        fn removing_readings_never_raises_the_low_maturity(
+            night in nights(),
+            kept in prop::collection::vec(any::<bool>(), 200),
+        ) {
+            let now = night.last().map_or(0, |last| last.at.0 / 60_000) + 20;
+            let fewer: Vec<_> =
+                night.iter().zip(&kept).filter(|(_, keep)| **keep).map(|one| one.0.clone()).collect();
+            let (all, some) = (low(&night, now), low(&fewer, now));
+            prop_assert!(some <= all * (1.0 + 1e-12) + 1e-9, "{} readings: {all}, {}: {some}",
+                night.len(), fewer.len());
+        }
+
+        #[test]
+        fn cutting_a_sensor_never_raises_the_low_maturity(night in nights(), cut in 0usize..200) {
+            let now = night.last().map_or(0, |last| last.at.0 / 60_000) + 20;
+            prop_assert!(low(&night[..cut], now) <= low(&night, now) + 1e-9);
+        }
+
+        #[test]
+        fn widening_a_gap_never_raises_the_low_maturity(
+            night in nights(), at in 20usize..180, inner in 0usize..10, outer in 0usize..10,
+        ) {
+            let now = night.last().map_or(0, |last| last.at.0 / 60_000);
+            let gap = |width: usize| -> Vec<Sample> {
+                night.iter().enumerate()
+                    .filter(|(index, _)| index.abs_diff(at) > width)
+                    .map(|(_, one)| one.clone())
+                    .collect()
+            };
+            prop_assert!(low(&gap(inner + outer), now) <= low(&gap(inner), now) + 1e-9);
+        }
+
+        #[test]
+        fn the_low_maturity_never_falls_with_time(night in nights(), later in 0i64..600) {
+            let now = night.last().map_or(0, |last| last.at.0 / 60_000);
+            prop_assert!(low(&night, now) <= low(&night, now + later) + 1e-9);
+        }
+    }
 }

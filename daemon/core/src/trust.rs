@@ -58,7 +58,10 @@ impl Judged {
 /// Judges a channel by its own samples.
 #[must_use]
 pub fn judge_alone(samples: &[Sample], settings: &TrustSettings, now: UtcMs) -> Judged {
-    let mut judged = Judged { last_at: samples.last().map(|one| one.at), ..Judged::default() };
+    let mut judged = Judged {
+        last_at: samples.last().map(|one| one.at),
+        ..Judged::default()
+    };
     let mut run: Option<(DoubtReason, UtcMs, String)> = None;
     let mut step_from: Option<UtcMs> = None;
     let mut conflict_at = None;
@@ -85,7 +88,11 @@ pub fn judge_alone(samples: &[Sample], settings: &TrustSettings, now: UtcMs) -> 
                     step_from = Some(since);
                 }
                 run = None;
-                conflict_at = if sample.is_conflict { Some(sample.at) } else { conflict_at };
+                conflict_at = if sample.is_conflict {
+                    Some(sample.at)
+                } else {
+                    conflict_at
+                };
                 if let Some(value) = sample.low_c {
                     judged.believed.push((sample.at, value));
                     judged.highest_believed_c = max(judged.highest_believed_c, sample.high_c);
@@ -111,14 +118,21 @@ fn reject(
 ) -> Option<(DoubtReason, String)> {
     let Some(value) = sample.low_c else {
         let word = sample.fault.as_deref().unwrap_or("fault");
-        let reason = if word == "open" { DoubtReason::Open } else { DoubtReason::Fault };
+        let reason = if word == "open" {
+            DoubtReason::Open
+        } else {
+            DoubtReason::Fault
+        };
         return Some((reason, format!("the logger says \"{word}\"")));
     };
     let bound = units::bounds::CONCRETE_TEMPERATURE_C;
     if !bound.contains(value) {
         return Some((
             DoubtReason::OutOfRange,
-            format!("{value:.1} °C is outside {:.0} to {:.0} °C", bound.min, bound.max),
+            format!(
+                "{value:.1} °C is outside {:.0} to {:.0} °C",
+                bound.min, bound.max
+            ),
         ));
     }
     let last = believed.last()?;
@@ -152,12 +166,22 @@ fn verdict(
         since,
     };
     let Some(last_at) = judged.last_at else {
-        return trust(Verdict::NoData, DoubtReason::Silent, None, "nothing was read".to_owned());
+        return trust(
+            Verdict::NoData,
+            DoubtReason::Silent,
+            None,
+            "nothing was read".to_owned(),
+        );
     };
     let silent_min = now.hours_since(last_at) * 60.0;
     if silent_min > settings.silent_min {
         let evidence = format!("nothing for {silent_min:.0} min");
-        return trust(Verdict::NoData, DoubtReason::Silent, Some(last_at), evidence);
+        return trust(
+            Verdict::NoData,
+            DoubtReason::Silent,
+            Some(last_at),
+            evidence,
+        );
     }
     if let Some((reason, since, evidence)) = run {
         return trust(Verdict::Rejected, reason, Some(since), evidence);
@@ -171,7 +195,10 @@ fn verdict(
             let evidence = "two values for one time; the lower counts".to_owned();
             trust(Verdict::Suspect, DoubtReason::Conflict, Some(at), evidence)
         }
-        None => Trust { verdict: Verdict::Good, ..Trust::default() },
+        None => Trust {
+            verdict: Verdict::Good,
+            ..Trust::default()
+        },
     }
 }
 
@@ -183,11 +210,17 @@ pub fn reject_stuck(channels: &mut [Judged], settings: &TrustSettings) {
         let mut refused = vec![false; before[index].len()];
         for (first, last) in runs {
             let (from, to) = (before[index][first].0, before[index][last].0);
-            let siblings = before.iter().enumerate().filter(|(other, _)| *other != index);
-            let mut ranges: Vec<f64> =
-                siblings.filter_map(|(_, path)| range_c(path, from, to)).collect();
+            let siblings = before
+                .iter()
+                .enumerate()
+                .filter(|(other, _)| *other != index);
+            let mut ranges: Vec<f64> = siblings
+                .filter_map(|(_, path)| range_c(path, from, to))
+                .collect();
             ranges.sort_by(f64::total_cmp);
-            let Some(median_c) = ranges.get(ranges.len() / 2).copied() else { continue };
+            let Some(median_c) = ranges.get(ranges.len() / 2).copied() else {
+                continue;
+            };
             if median_c <= SIBLING_RANGE_C {
                 continue;
             }
@@ -206,7 +239,9 @@ pub fn reject_stuck(channels: &mut [Judged], settings: &TrustSettings) {
             }
         }
         let mut refused = refused.iter();
-        channel.believed.retain(|_| !refused.next().copied().unwrap_or(false));
+        channel
+            .believed
+            .retain(|_| !refused.next().copied().unwrap_or(false));
     }
 }
 
@@ -215,7 +250,9 @@ fn unchanged_runs(path: &[(UtcMs, f64)], minutes: f64) -> Vec<(usize, usize)> {
     let mut runs = Vec::new();
     let mut first = 0;
     for index in 1..=path.len() {
-        let same = path.get(index).is_some_and(|one| (one.1 - path[first].1).abs() < f64::EPSILON);
+        let same = path
+            .get(index)
+            .is_some_and(|one| (one.1 - path[first].1).abs() < f64::EPSILON);
         if !same {
             let last = index - 1;
             if path[last].0.hours_since(path[first].0) * 60.0 >= minutes {
@@ -246,7 +283,12 @@ pub fn reject_air(channel: &mut Judged, air: &[(UtcMs, f64)], zero_at: UtcMs, no
     let grid: Vec<(f64, f64)> = (0..)
         .map(|index| UtcMs(from.0 + index * step_ms))
         .take_while(|at| *at <= now)
-        .filter_map(|at| Some((temperature_at(&channel.believed, at)?, temperature_at(air, at)?)))
+        .filter_map(|at| {
+            Some((
+                temperature_at(&channel.believed, at)?,
+                temperature_at(air, at)?,
+            ))
+        })
         .collect();
     if let Some(evidence) = follows(&grid) {
         channel.trust = Trust {
@@ -272,8 +314,10 @@ fn follows(grid: &[(f64, f64)]) -> Option<String> {
     if highest - lowest < AIR_RANGE_C_MIN || distance_c > AIR_NEARNESS_C {
         return None;
     }
-    let pairs: Vec<(f64, f64)> =
-        grid.windows(2).map(|two| (two[1].0 - two[0].0, two[1].1 - two[0].1)).collect();
+    let pairs: Vec<(f64, f64)> = grid
+        .windows(2)
+        .map(|two| (two[1].0 - two[0].0, two[1].1 - two[0].1))
+        .collect();
     let count = pairs.len() as f64;
     let mean_own = pairs.iter().map(|one| one.0).sum::<f64>() / count;
     let mean_air = pairs.iter().map(|one| one.1).sum::<f64>() / count;
@@ -292,4 +336,142 @@ fn follows(grid: &[(f64, f64)]) -> Option<String> {
             "its changes follow the air's (correlation {correlation:.2}), {distance_c:.1} °C from it"
         )
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(minute: i64) -> UtcMs {
+        UtcMs(minute * 60_000)
+    }
+
+    fn sample(minute: i64, value: f64) -> Sample {
+        Sample {
+            at: at(minute),
+            low_c: Some(value),
+            high_c: Some(value),
+            fault: None,
+            is_conflict: false,
+        }
+    }
+
+    fn open(minute: i64) -> Sample {
+        Sample {
+            at: at(minute),
+            low_c: None,
+            high_c: None,
+            fault: Some("open".into()),
+            is_conflict: false,
+        }
+    }
+
+    fn ramp(minutes: i64, c_per_h: f64) -> Vec<Sample> {
+        (0..minutes)
+            .map(|minute| sample(minute, 20.0 + c_per_h * minute as f64 / 60.0))
+            .collect()
+    }
+
+    fn judge(samples: &[Sample], now: i64) -> Judged {
+        judge_alone(samples, &TrustSettings::default(), at(now))
+    }
+
+    fn reason(judged: &Judged) -> (Verdict, Option<DoubtReason>) {
+        (judged.trust.verdict, judged.trust.reason)
+    }
+
+    #[test]
+    fn an_ordinary_ramp_is_good() {
+        let judged = judge(&ramp(120, 20.0), 120);
+        assert_eq!(reason(&judged), (Verdict::Good, None));
+        assert_eq!(judged.believed.len(), 120);
+    }
+
+    #[test]
+    fn a_cut_wire_is_rejected_as_open_since_it_was_cut() {
+        let mut samples = ramp(60, 10.0);
+        samples.extend((60..70).map(open));
+        let judged = judge(&samples, 70);
+        assert_eq!(
+            reason(&judged),
+            (Verdict::Rejected, Some(DoubtReason::Open))
+        );
+        assert_eq!(judged.trust.since, Some(at(60)));
+    }
+
+    #[test]
+    fn an_unplugged_logger_is_silent() {
+        let judged = judge(&ramp(60, 10.0), 90);
+        assert_eq!(
+            reason(&judged),
+            (Verdict::NoData, Some(DoubtReason::Silent))
+        );
+    }
+
+    #[test]
+    fn a_spike_is_rejected_and_still_counts_against_the_highest() {
+        let mut samples = ramp(60, 10.0);
+        samples[30] = sample(30, 88.0);
+        let judged = judge(&samples, 60);
+        assert_eq!(reason(&judged), (Verdict::Good, None));
+        assert_eq!(judged.believed.len(), 59);
+        assert_eq!(judged.highest(), Some((88.0, true)));
+    }
+
+    #[test]
+    fn a_step_that_stays_remains_suspect() {
+        let mut samples = ramp(60, 10.0);
+        samples.extend((60..180).map(|minute| sample(minute, 8.0)));
+        let judged = judge(&samples, 180);
+        assert_eq!(reason(&judged), (Verdict::Suspect, Some(DoubtReason::Step)));
+    }
+
+    #[test]
+    fn a_value_out_of_range_is_rejected_by_name() {
+        let mut samples = ramp(60, 10.0);
+        samples.push(sample(60, -127.0));
+        let judged = judge(&samples, 61);
+        assert_eq!(
+            reason(&judged),
+            (Verdict::Rejected, Some(DoubtReason::OutOfRange))
+        );
+    }
+
+    #[test]
+    fn one_that_stands_still_while_the_others_move_is_stuck_and_a_steady_soak_is_not() {
+        let still: Vec<Sample> = (0..120).map(|minute| sample(minute, 31.5)).collect();
+        let mut channels = [
+            judge(&still, 120),
+            judge(&ramp(120, 8.0), 120),
+            judge(&ramp(120, 9.0), 120),
+        ];
+        reject_stuck(&mut channels, &TrustSettings::default());
+        assert_eq!(
+            reason(&channels[0]),
+            (Verdict::Rejected, Some(DoubtReason::Stuck))
+        );
+        assert_eq!(channels[0].believed.len(), 1);
+        assert_eq!(reason(&channels[1]), (Verdict::Good, None));
+        let mut soak = [judge(&still, 120), judge(&still, 120), judge(&still, 120)];
+        reject_stuck(&mut soak, &TrustSettings::default());
+        assert_eq!(reason(&soak[0]), (Verdict::Good, None));
+    }
+
+    #[test]
+    fn one_that_swings_with_the_air_reads_air_and_slow_concrete_does_not() {
+        let swing = |minute: i64| 50.0 + 4.0 * (minute as f64 / 25.0).sin();
+        let air: Vec<(UtcMs, f64)> = (0..200).map(|minute| (at(minute), swing(minute))).collect();
+        let pulled: Vec<Sample> = (0..200)
+            .map(|minute| sample(minute, swing(minute) - 1.0))
+            .collect();
+        let mut channel = judge(&pulled, 199);
+        reject_air(&mut channel, &air, at(0), at(199));
+        assert_eq!(
+            reason(&channel),
+            (Verdict::Rejected, Some(DoubtReason::ReadsAir))
+        );
+        let mut concrete = judge(&ramp(200, 9.0), 199);
+        reject_air(&mut concrete, &air, at(0), at(199));
+        assert_eq!(reason(&concrete), (Verdict::Good, None));
+    }
 }

@@ -1,0 +1,377 @@
+//! The whole plant as known so far: the only mutable state, and the questions that may be asked of it.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use crate::act::{Act, ActBody, ChannelRole};
+use crate::act_check::{ActContext, ActRefusal, check_act};
+use crate::assessment::{Forecast, PourAssessment, PourStatus, Trouble};
+use crate::channel::{ChannelHistory, LoggerClock};
+use crate::config::{LimitSet, PlantConfig};
+use crate::estimate::{ReadyCurve, curve_use};
+use crate::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast};
+use crate::positions::{
+    JudgedChannels, Readings, bound, bound_to_position, judge_channels, specimen_maturity,
+};
+use crate::pour::PourRecord;
+use crate::reading::{Reading, Taken};
+use crate::release;
+use crate::time::UtcMs;
+use crate::trouble::{clock_trouble, pour_troubles};
+
+/// Records and readings known so far, with the configuration they are read by.
+pub struct Plant {
+    config: PlantConfig,
+    curves: BTreeMap<String, ReadyCurve>,
+    /// Channel → logger, for channels that share a clock.
+    logger_of: BTreeMap<Arc<str>, String>,
+    acts: BTreeMap<String, Vec<Act>>,
+    pours: BTreeMap<String, Arc<PourRecord>>,
+    histories: BTreeMap<Arc<str>, ChannelHistory>,
+}
+
+/// Every pour on a bed and every trouble, at one moment.
+#[derive(Debug, Clone)]
+pub struct PlantAssessment {
+    pub pours: Vec<PourAssessment>,
+    pub troubles: Vec<Trouble>,
+}
+
+/// The temperatures of one position or channel of a pour.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PourSeries {
+    pub name: String,
+    pub role: ChannelRole,
+    pub points: Vec<(UtcMs, f64)>,
+}
+
+impl Plant {
+    /// A plant about which nothing but its configuration is known.
+    #[must_use]
+    pub fn new(config: PlantConfig) -> Self {
+        let ready = |curve| ReadyCurve::new(curve, &config.estimate);
+        let curves =
+            config.curves.iter().map(|curve| (curve.digest.clone(), ready(curve))).collect();
+        let logger_of = config
+            .loggers
+            .iter()
+            .flat_map(|logger| {
+                logger.channels.iter().map(|channel| (channel.as_str().into(), logger.id.clone()))
+            })
+            .collect();
+        Self {
+            config,
+            curves,
+            logger_of,
+            acts: BTreeMap::new(),
+            pours: BTreeMap::new(),
+            histories: BTreeMap::new(),
+        }
+    }
+
+    /// The configuration.
+    #[must_use]
+    pub fn config(&self) -> &PlantConfig {
+        &self.config
+    }
+
+    /// Every pour known.
+    #[must_use]
+    pub fn pours(&self) -> &BTreeMap<String, Arc<PourRecord>> {
+        &self.pours
+    }
+
+    /// Takes in an act that is already recorded.
+    pub fn take_act(&mut self, act: Act) {
+        let mut touched = BTreeSet::from([act.pour.clone()]);
+        if let ActBody::ReleaseSigned(signed) = &act.body {
+            touched.extend(signed.pours.iter().cloned());
+        }
+        for pour in touched {
+            let acts = self.acts.entry(pour.clone()).or_default();
+            acts.push(act.clone());
+            if let Some(record) = PourRecord::fold(acts.iter()).remove(&pour) {
+                self.pours.insert(pour, Arc::new(record));
+            }
+        }
+    }
+
+    /// Takes in one reading; the order of calls does not matter.
+    pub fn take_reading(&mut self, reading: &Reading) -> Taken {
+        match self.histories.get_mut(&reading.channel) {
+            Some(history) => history.take(reading),
+            None => {
+                let mut history = ChannelHistory::default();
+                let taken = history.take(reading);
+                self.histories.insert(Arc::clone(&reading.channel), history);
+                taken
+            }
+        }
+    }
+
+    /// True where a pour on a bed, or the configuration, names the channel.
+    #[must_use]
+    pub fn knows_channel(&self, channel: &str) -> bool {
+        self.logger_of.contains_key(channel)
+            || self.pours.values().filter(|record| record.is_on_bed()).any(|record| {
+                record.bindings.iter().any(|binding| binding.channel == channel)
+            })
+    }
+
+    /// Whether an act may be recorded now: its cautions, or why not.
+    ///
+    /// # Errors
+    /// The first rule that it breaks.
+    pub fn check_act(&self, act: &Act, now: UtcMs) -> Result<Vec<String>, ActRefusal> {
+        let assessments = |pour: &str| self.assess_pour(pour, now);
+        let context =
+            ActContext { config: &self.config, pours: &self.pours, assessments: &assessments, now };
+        check_act(&context, act)
+    }
+
+    /// Judges every pour on a bed, in yard order, then in the order they were opened.
+    #[must_use]
+    pub fn assess(&self, now: UtcMs) -> PlantAssessment {
+        let clocks = self.clocks();
+        let mut troubles = self.clock_troubles(now);
+        let mut pours = Vec::new();
+        for record in self.pours.values().filter(|record| record.is_on_bed()) {
+            let (pour, enclosure) = self.judge(record, &clocks, now);
+            let limits = self.limits(record);
+            troubles.extend(pour_troubles(&self.config, &pour, &enclosure, limits, now));
+            pours.push(pour);
+        }
+        let order = |pour: &PourAssessment| {
+            let bed = self.config.beds.iter().position(|bed| bed.id == pour.record.facts.bed);
+            (bed, pour.record.opened_at, pour.record.id.clone())
+        };
+        pours.sort_by_key(order);
+        troubles.sort_by(|a, b| {
+            b.urgency.cmp(&a.urgency).then(a.since.cmp(&b.since)).then_with(|| {
+                (a.kind, &a.bed, &a.place).cmp(&(b.kind, &b.bed, &b.place))
+            })
+        });
+        PlantAssessment { pours, troubles }
+    }
+
+    /// Judges one pour, a finished one as it stood when it was finished.
+    #[must_use]
+    pub fn assess_pour(&self, pour: &str, now: UtcMs) -> Option<PourAssessment> {
+        let record = self.pours.get(pour)?;
+        let finished_at = record.stripped_at.or(record.abandoned_at);
+        let at = finished_at.map_or(now, |finished_at| finished_at.min(now));
+        Some(self.judge(record, &self.clocks(), at).0)
+    }
+
+    /// The limit set that applies to a pour.
+    #[must_use]
+    pub fn limits(&self, record: &PourRecord) -> Option<&LimitSet> {
+        let of_bed = || self.config.bed(&record.facts.bed)?.limit_set.as_deref();
+        self.config.limit_set(record.facts.limit_set.as_deref().or_else(of_bed)?)
+    }
+
+    fn judge(
+        &self,
+        record: &Arc<PourRecord>,
+        clocks: &BTreeMap<Arc<str>, LoggerClock>,
+        now: UtcMs,
+    ) -> (PourAssessment, Vec<(UtcMs, f64)>) {
+        let curve = curve_use(&self.config, record, now);
+        let ready = curve
+            .digest
+            .as_ref()
+            .filter(|_| curve.standing.is_usable())
+            .and_then(|digest| self.curves.get(digest));
+        let readings = Readings { histories: &self.histories, clocks };
+        let judged = judge_channels(&self.config, record, ready, &readings, now);
+        let of_specimens =
+            |broken: &_| specimen_maturity(&self.config, record, ready?, &readings, broken);
+        let policy = &self.config.release;
+        let prepared = ready.map(|one| &one.prepared);
+        let breaks = release::judge_breaks(record, policy, prepared, &of_specimens);
+        let mut positions: Vec<_> =
+            judged.positions.iter().map(|one| one.assessment.clone()).collect();
+        let confirmation = release::confirm(record, policy, &breaks, &mut positions);
+        let forecast = self.forecast(record, ready, &judged, &breaks, now);
+        for (position, likely_at) in positions.iter_mut().zip(&forecast.position_likely_at) {
+            position.likely_at = *likely_at;
+        }
+        let mut pour = PourAssessment {
+            record: Arc::clone(record),
+            status: PourStatus::Curing,
+            curve,
+            governing: governing(&positions),
+            positions,
+            other_channels: judged.others,
+            forecast,
+            breaks,
+            confirmation,
+            release_holds: Vec::new(),
+            piece_holds: Vec::new(),
+            cautions: Vec::new(),
+        };
+        pour.status =
+            release::status(record, &pour.confirmation, &pour.forecast, policy, now);
+        pour.release_holds =
+            release::release_holds(record, policy, &pour.breaks, &pour.confirmation);
+        pour.piece_holds =
+            release::piece_holds(record, &pour.positions, self.limits(record));
+        pour.cautions = release::cautions(&self.config, &pour, ready, now);
+        (pour, judged.enclosure)
+    }
+
+    fn forecast(
+        &self,
+        record: &PourRecord,
+        ready: Option<&ReadyCurve>,
+        judged: &JudgedChannels,
+        breaks: &[crate::assessment::JudgedBreak],
+        now: UtcMs,
+    ) -> Forecast {
+        let positions = judged.positions.iter().filter(|one| one.assessment.is_judged());
+        let known = KnownAt {
+            record,
+            curve: ready
+                .map(|one| KnownCurveUse { prepared: &one.prepared, maturity: one.maturity }),
+            position_count: judged.positions.len(),
+            positions: positions
+                .map(|one| KnownPosition {
+                    index: one.assessment.index,
+                    required_mpa: one.assessment.required_mpa.unwrap_or_default(),
+                    time_zero_at: one.age.map(|age| age.zero_at),
+                    temperatures: &one.judged.believed,
+                    maturity: one.assessment.estimate.maturity(),
+                    believed: one.judged.is_believed_now(),
+                })
+                .collect(),
+            enclosure: &judged.enclosure,
+            ambient: &judged.ambient,
+            breaks,
+            pour_cv: self.config.estimate.pour_cv,
+            load_cv: self.config.estimate.load_cv,
+            break_probability: self.config.release.break_probability,
+        };
+        forecast(&known, now)
+    }
+
+    /// The clock of each channel's logger, only where one looks wrong.
+    fn clocks(&self) -> BTreeMap<Arc<str>, LoggerClock> {
+        let mut groups: BTreeMap<&str, Vec<&Arc<str>>> = BTreeMap::new();
+        for channel in self.histories.keys() {
+            let logger = self.logger_of.get(channel).map_or(&**channel, String::as_str);
+            groups.entry(logger).or_default().push(channel);
+        }
+        let mut clocks = BTreeMap::new();
+        for channels in groups.into_values() {
+            let histories = || channels.iter().filter_map(|channel| self.histories.get(*channel));
+            if histories().any(ChannelHistory::may_be_offset) {
+                let clock = LoggerClock::of(histories());
+                for channel in &channels {
+                    clocks.insert(Arc::clone(channel), clock.clone());
+                }
+            }
+        }
+        clocks
+    }
+
+    fn clock_troubles(&self, now: UtcMs) -> Vec<Trouble> {
+        let offsets = self.clocks();
+        let mut seen = BTreeSet::new();
+        offsets
+            .iter()
+            .filter_map(|(channel, clock)| {
+                let logger = self.logger_of.get(channel).map_or(&**channel, String::as_str);
+                seen.insert(logger).then(|| clock_trouble(logger, clock.latest_offset_ms(), now))
+            })
+            .flatten()
+            .collect()
+    }
+
+    /// The temperatures of every position and other channel of a pour up to `now`, as corrected.
+    #[must_use]
+    pub fn temperatures(&self, pour: &str, now: UtcMs) -> Vec<PourSeries> {
+        let Some(record) = self.pours.get(pour) else { return Vec::new() };
+        let clocks = self.clocks();
+        let readings = Readings { histories: &self.histories, clocks: &clocks };
+        let until = record.stripped_at.or(record.abandoned_at).map_or(now, |at| at.min(now));
+        let plausible = units::bounds::CONCRETE_TEMPERATURE_C;
+        let points = |stretches: &[_]| -> Vec<(UtcMs, f64)> {
+            let samples = readings.bound_samples(stretches, record.begins_at(), until);
+            let values = samples.iter().filter_map(|sample| Some((sample.at, sample.low_c?)));
+            values.filter(|(_, value)| plausible.contains(*value)).collect()
+        };
+        let concrete = record.facts.positions.iter().map(|position| PourSeries {
+            name: position.id.clone(),
+            role: ChannelRole::Concrete,
+            points: points(&bound_to_position(record, &position.id)),
+        });
+        let others = record.bindings.iter().filter(|one| one.role != ChannelRole::Concrete);
+        let others = others.map(|binding| PourSeries {
+            name: binding.channel.clone(),
+            role: binding.role,
+            points: points(&bound(record, |other| other == binding)),
+        });
+        concrete.chain(others).collect()
+    }
+
+    /// Estimate and lower bound at the governing position over time, MPa: one point per equal step.
+    #[must_use]
+    pub fn strength_history(
+        &self,
+        pour: &str,
+        now: UtcMs,
+        point_count: usize,
+    ) -> Vec<(UtcMs, f64, f64)> {
+        let Some(record) = self.pours.get(pour) else { return Vec::new() };
+        let clocks = self.clocks();
+        let readings = Readings { histories: &self.histories, clocks: &clocks };
+        let until = record.stripped_at.or(record.abandoned_at).map_or(now, |at| at.min(now));
+        let begins_at = record.begins_at();
+        let step_h = until.hours_since(begins_at) / point_count.max(1) as f64;
+        if step_h <= 0.0 {
+            return Vec::new();
+        }
+        let points = (1..=point_count).map(|index| begins_at.plus_hours(step_h * index as f64));
+        points
+            .filter_map(|at| {
+                let curve = curve_use(&self.config, record, at);
+                let ready = self.curves.get(curve.digest.as_ref()?)?;
+                if !curve.standing.is_usable() {
+                    return None;
+                }
+                let judged = judge_channels(&self.config, record, Some(ready), &readings, at);
+                let positions: Vec<_> =
+                    judged.positions.into_iter().map(|one| one.assessment).collect();
+                let governs = &positions[governing(&positions)?];
+                Some((at, governs.estimate.estimate_mpa()?, governs.estimate.lower_90_mpa()))
+            })
+            .collect()
+    }
+
+    /// Drops readings from before `before` that no pour on a bed needs.
+    pub fn forget_finished(&mut self, before: UtcMs) {
+        let needed = self
+            .pours
+            .values()
+            .filter(|record| record.is_on_bed())
+            .map(|record| record.begins_at().plus_hours(-1.0))
+            .min()
+            .map_or(before, |needed| needed.min(before));
+        for history in self.histories.values_mut() {
+            history.forget(needed);
+        }
+        self.histories.retain(|_, history| !history.entries().is_empty());
+    }
+}
+
+/// The judged position that is furthest from its own required strength, by the lower bound.
+fn governing(positions: &[crate::assessment::PositionAssessment]) -> Option<usize> {
+    let ratio = |index: &usize| {
+        let position = &positions[*index];
+        position.estimate.lower_90_mpa() / position.required_mpa.unwrap_or(f64::INFINITY)
+    };
+    let maturity = |index: &usize| positions[*index].estimate.maturity().unwrap_or(-1.0);
+    (0..positions.len()).filter(|index| positions[*index].is_judged()).min_by(|a, b| {
+        ratio(a).total_cmp(&ratio(b)).then(maturity(a).total_cmp(&maturity(b)))
+    })
+}

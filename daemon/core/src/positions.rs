@@ -1,0 +1,424 @@
+//! The positions of one pour, judged: which channel, how far believed, how mature, how strong.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use crate::act::{ChannelBinding, ChannelRole, Position};
+use crate::age::{Age, age_at, specimen_zero};
+use crate::assessment::{
+    ChannelAssessment, DoubtReason, PositionAssessment, PositionEstimate, Trust, Verdict,
+};
+use crate::channel::{ChannelHistory, LoggerClock, Sample, samples};
+use crate::config::PlantConfig;
+use crate::estimate::{ReadyCurve, estimate};
+use crate::path::{believed_maturity, low_maturity, slope_c_per_h};
+use crate::pour::{PourRecord, RecordedBreak};
+use crate::time::UtcMs;
+use crate::trust::{Judged, judge_alone, reject_air, reject_stuck};
+
+/// Rates are taken over this long, h.
+const RATE_WINDOW_H: f64 = 0.5;
+
+/// Where readings are found: histories by channel, and the clock of each channel's logger.
+pub struct Readings<'a> {
+    pub histories: &'a BTreeMap<Arc<str>, ChannelHistory>,
+    pub clocks: &'a BTreeMap<Arc<str>, LoggerClock>,
+}
+
+/// One stretch of time during which a channel was bound to something.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Bound<'a> {
+    pub channel: &'a str,
+    pub from: UtcMs,
+    /// Not included.
+    pub to: UtcMs,
+}
+
+/// A position with what was made of its readings, before anything is published.
+pub struct JudgedPosition {
+    pub assessment: PositionAssessment,
+    pub age: Option<Age>,
+    pub judged: Judged,
+}
+
+/// Everything measured of a pour, judged.
+pub struct JudgedChannels {
+    pub positions: Vec<JudgedPosition>,
+    pub others: Vec<ChannelAssessment>,
+    pub enclosure: Vec<(UtcMs, f64)>,
+    pub ambient: Vec<(UtcMs, f64)>,
+}
+
+impl Readings<'_> {
+    /// The corrected samples of one channel within `[from, to)`.
+    #[must_use]
+    pub fn samples(&self, channel: &str, from: UtcMs, to: UtcMs) -> Vec<Sample> {
+        let Some(history) = self.histories.get(channel) else {
+            return Vec::new();
+        };
+        let right = LoggerClock::default();
+        samples(
+            history,
+            self.clocks.get(channel).unwrap_or(&right),
+            from,
+            to,
+        )
+    }
+
+    /// The corrected samples of everything bound in turn, up to and including `now`.
+    #[must_use]
+    pub fn bound_samples(&self, bound: &[Bound<'_>], from: UtcMs, now: UtcMs) -> Vec<Sample> {
+        let until = UtcMs(now.0 + 1);
+        bound
+            .iter()
+            .flat_map(|one| self.samples(one.channel, one.from.max(from), one.to.min(until)))
+            .collect()
+    }
+}
+
+/// The stretches during which `target` picks the binding, in time order.
+///
+/// A binding ends where another takes over the same target, or where its channel is plugged elsewhere.
+#[must_use]
+pub fn bound<'a>(
+    record: &'a PourRecord,
+    target: impl Fn(&ChannelBinding) -> bool,
+) -> Vec<Bound<'a>> {
+    let begins_at = record.begins_at();
+    let from = |binding: &ChannelBinding| binding.from_at.unwrap_or(begins_at);
+    let mut stretches: Vec<Bound<'a>> = Vec::new();
+    for (index, binding) in record.bindings.iter().enumerate() {
+        if !target(binding) {
+            continue;
+        }
+        let ends = record.bindings.iter().enumerate().filter(|(other, later)| {
+            *other != index
+                && (from(later), *other) > (from(binding), index)
+                && (target(later) || later.channel == binding.channel)
+        });
+        let to = ends
+            .map(|(_, later)| from(later))
+            .min()
+            .unwrap_or(UtcMs(i64::MAX));
+        stretches.push(Bound {
+            channel: &binding.channel,
+            from: from(binding),
+            to,
+        });
+    }
+    stretches.sort_by_key(|one| one.from);
+    stretches
+}
+
+/// The stretches of a position's concrete channel.
+#[must_use]
+pub fn bound_to_position<'a>(record: &'a PourRecord, position: &str) -> Vec<Bound<'a>> {
+    bound(record, |binding| {
+        binding.role == ChannelRole::Concrete && binding.position.as_deref() == Some(position)
+    })
+}
+
+/// Judges everything measured of a pour.
+#[must_use]
+pub fn judge_channels(
+    config: &PlantConfig,
+    record: &PourRecord,
+    curve: Option<&ReadyCurve>,
+    readings: &Readings<'_>,
+    now: UtcMs,
+) -> JudgedChannels {
+    let (others, enclosure, ambient) = judge_others(config, record, readings, now);
+    let zero = curve.map_or(calibration::TimeZero::Placed, |one| one.time_zero);
+    let mut judged = Vec::new();
+    let mut ages = Vec::new();
+    let mut sampled = Vec::new();
+    for position in &record.facts.positions {
+        let age = age_at(record, position, zero, now);
+        let from = age.map_or(record.begins_at(), |age| age.zero_at);
+        let bound = bound_to_position(record, &position.id);
+        let samples = readings.bound_samples(&bound, from, now);
+        let mut one = judge_alone(&samples, &config.trust, now);
+        let is_bound = bound
+            .iter()
+            .any(|stretch| stretch.from <= now && stretch.to > now);
+        if !is_bound {
+            one.trust = Trust {
+                verdict: Verdict::NoData,
+                reason: Some(DoubtReason::NoChannel),
+                evidence: Some("no channel is bound to it".to_owned()),
+                since: None,
+            };
+        }
+        judged.push(one);
+        ages.push(age);
+        sampled.push(samples);
+    }
+    reject_stuck(&mut judged, &config.trust);
+    if !enclosure.is_empty() {
+        for (one, age) in judged.iter_mut().zip(&ages) {
+            if let Some(age) = age {
+                reject_air(one, &enclosure, age.zero_at, now);
+            }
+        }
+    }
+    let maturities: Vec<Option<Maturity>> = (0..judged.len())
+        .map(|index| {
+            maturity(
+                config,
+                curve?,
+                ages[index]?,
+                &judged[index],
+                &sampled[index],
+                now,
+            )
+        })
+        .collect();
+    let maturities = without_air(&judged, &maturities);
+    let positions =
+        record
+            .facts
+            .positions
+            .iter()
+            .enumerate()
+            .zip(judged)
+            .map(|((index, position), judged)| JudgedPosition {
+                assessment: assess(
+                    record,
+                    index,
+                    position,
+                    &judged,
+                    ages[index],
+                    now,
+                    || estimate_of(curve, ages[index], maturities[index], &judged),
+                    maturities[index],
+                ),
+                age: ages[index],
+                judged,
+            });
+    JudgedChannels {
+        positions: positions.collect(),
+        others,
+        enclosure,
+        ambient,
+    }
+}
+
+/// Maturity by the believed path, by the low path, and the hours bridged.
+#[derive(Debug, Clone, Copy)]
+struct Maturity {
+    believed: f64,
+    low: f64,
+    bridged_h: f64,
+}
+
+fn maturity(
+    config: &PlantConfig,
+    curve: &ReadyCurve,
+    age: Age,
+    judged: &Judged,
+    samples: &[Sample],
+    now: UtcMs,
+) -> Option<Maturity> {
+    judged.last_at?;
+    let believed = believed_maturity(
+        &curve.maturity,
+        &judged.believed,
+        age.zero_at,
+        now,
+        &config.estimate,
+    );
+    let low = low_maturity(
+        &curve.maturity,
+        samples,
+        age,
+        now,
+        &config.estimate,
+        &config.trust,
+        curve.temperature_max_c,
+    );
+    Some(Maturity {
+        believed: believed.maturity,
+        low,
+        bridged_h: believed.bridged_h,
+    })
+}
+
+/// A position that reads air goes on governing at the lowest maturity that is credible anywhere.
+fn without_air(judged: &[Judged], maturities: &[Option<Maturity>]) -> Vec<Option<Maturity>> {
+    let reads_air = |index: usize| judged[index].trust.reason == Some(DoubtReason::ReadsAir);
+    let credible = || {
+        maturities
+            .iter()
+            .enumerate()
+            .filter(|(index, _)| !reads_air(*index))
+            .filter_map(|(_, one)| *one)
+    };
+    let lowest = credible().map(|one| one.believed).reduce(f64::min);
+    let lowest_low = credible().map(|one| one.low).reduce(f64::min);
+    maturities
+        .iter()
+        .enumerate()
+        .map(|(index, one)| match (one, lowest, lowest_low) {
+            (Some(own), Some(lowest), Some(lowest_low)) if reads_air(index) => Some(Maturity {
+                believed: own.believed.min(lowest),
+                low: own.low.min(lowest_low),
+                bridged_h: own.bridged_h,
+            }),
+            _ => *one,
+        })
+        .collect()
+}
+
+fn estimate_of(
+    curve: Option<&ReadyCurve>,
+    age: Option<Age>,
+    maturity: Option<Maturity>,
+    judged: &Judged,
+) -> PositionEstimate {
+    let none = |reason: &str| PositionEstimate::None {
+        reason: reason.to_owned(),
+        maturity: None,
+    };
+    let Some(curve) = curve else {
+        return none("no usable curve");
+    };
+    if age.is_none() {
+        return none("not placed yet, or nobody has said when it was");
+    }
+    match maturity {
+        Some(_) if judged.believed.is_empty() => none("nothing it read is believed"),
+        Some(maturity) => estimate(curve, maturity.believed, maturity.low),
+        None => none("nothing was read"),
+    }
+}
+
+#[expect(
+    clippy::too_many_arguments,
+    reason = "one place gathers what the passes before it found"
+)]
+fn assess(
+    record: &PourRecord,
+    index: usize,
+    position: &Position,
+    judged: &Judged,
+    age: Option<Age>,
+    now: UtcMs,
+    estimate: impl FnOnce() -> PositionEstimate,
+    maturity: Option<Maturity>,
+) -> PositionAssessment {
+    let highest = judged.highest();
+    let last = judged.believed.last();
+    let is_fresh = judged.is_believed_now();
+    PositionAssessment {
+        index,
+        id: position.id.clone(),
+        channel: bound_to_position(record, &position.id)
+            .into_iter()
+            .find(|stretch| stretch.from <= now && stretch.to > now)
+            .map(|stretch| stretch.channel.to_owned()),
+        temperature_c: last.map(|one| one.1),
+        measured_at: last.map(|one| one.0),
+        rate_c_per_h: is_fresh
+            .then(|| slope_c_per_h(&judged.believed, RATE_WINDOW_H))
+            .flatten(),
+        highest_c: highest.map(|one| one.0),
+        highest_unproven: highest.is_some_and(|one| one.1),
+        time_zero_at: age.map(|age| age.zero_at),
+        required_mpa: record.required_release_mpa(position),
+        estimate: estimate(),
+        trust: judged.trust.clone(),
+        bridged_h: maturity.map_or(0.0, |one| one.bridged_h),
+        excluded: record
+            .excluded
+            .get(&position.id)
+            .map(|left_out| left_out.why.clone()),
+        confirmed: false,
+        likely_at: None,
+    }
+}
+
+type Path = Vec<(UtcMs, f64)>;
+
+fn judge_others(
+    config: &PlantConfig,
+    record: &PourRecord,
+    readings: &Readings<'_>,
+    now: UtcMs,
+) -> (Vec<ChannelAssessment>, Path, Path) {
+    let mut others = Vec::new();
+    let (mut enclosure, mut ambient) = (Path::new(), Path::new());
+    for binding in record
+        .bindings
+        .iter()
+        .filter(|one| one.role != ChannelRole::Concrete)
+    {
+        let stretches = bound(record, |other| other == binding);
+        let samples = readings.bound_samples(&stretches, record.begins_at(), now);
+        let judged = judge_alone(&samples, &config.trust, now);
+        let last = judged.believed.last();
+        others.push(ChannelAssessment {
+            channel: binding.channel.clone(),
+            role: binding.role,
+            set: binding.set.clone(),
+            temperature_c: last.map(|one| one.1),
+            measured_at: last.map(|one| one.0),
+            trust: judged.trust,
+        });
+        match binding.role {
+            ChannelRole::Enclosure => enclosure.extend(judged.believed),
+            ChannelRole::Ambient => ambient.extend(judged.believed),
+            ChannelRole::Concrete | ChannelRole::Specimen => {}
+        }
+    }
+    // Several air channels of one bed are read as one: their mean at each time they share.
+    (others, merged(enclosure), merged(ambient))
+}
+
+fn merged(mut path: Path) -> Path {
+    path.sort_by_key(|one| one.0);
+    let mut means: Path = Vec::with_capacity(path.len());
+    let mut count = 1.0;
+    for (at, value) in path {
+        match means.last_mut() {
+            Some(last) if last.0 == at => {
+                count += 1.0;
+                last.1 += (value - last.1) / count;
+            }
+            _ => {
+                count = 1.0;
+                means.push((at, value));
+            }
+        }
+    }
+    means
+}
+
+/// The maturity of a break's specimens by their own channel when they left the tarp; `None` without one.
+#[must_use]
+pub fn specimen_maturity(
+    config: &PlantConfig,
+    record: &PourRecord,
+    curve: &ReadyCurve,
+    readings: &Readings<'_>,
+    broken: &RecordedBreak,
+) -> Option<f64> {
+    let set = record.sets.get(&broken.result.set)?;
+    let stretches = bound(record, |binding| {
+        binding.role == ChannelRole::Specimen && binding.set.as_deref() == Some(&set.set)
+    });
+    let until = broken.result.pulled_at.unwrap_or(broken.result.tested_at);
+    let zero_at = specimen_zero(record, &set.loads, curve.time_zero);
+    let samples = readings.bound_samples(&stretches, zero_at, until);
+    let judged = judge_alone(&samples, &config.trust, until);
+    if judged.believed.is_empty() {
+        return None;
+    }
+    let own = believed_maturity(
+        &curve.maturity,
+        &judged.believed,
+        zero_at,
+        until,
+        &config.estimate,
+    );
+    Some(own.maturity)
+}
