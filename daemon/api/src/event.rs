@@ -42,3 +42,16 @@ pub enum PlantChange {
     /// The stream lost events: fetch the snapshot.
     Resync {},
 }
+
+impl PlantChange {
+    /// The name of the server-sent event, which is the value of the key `event` too.
+    #[must_use]
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Bed { .. } => "bed",
+            Self::Plant { .. } => "plant",
+            Self::Heartbeat {} => "heartbeat",
+            Self::Resync {} => "resync",
+        }
+    }
+}
