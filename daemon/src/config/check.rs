@@ -1,0 +1,466 @@
+//! The values of a plant file checked one by one and against each other.
+
+use std::collections::{HashMap, HashSet};
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+
+use calibration::{ReleaseBasis, ReleaseRule};
+use chrono_tz::Tz;
+use daemon_core::config::{
+    Bed, EstimateSettings, LimitSet, Logger, Mix, PlantConfig, ReleasePolicy, TrustSettings,
+};
+use daemon_sources::{MqttSource, SerialSource, check_mqtt, check_serial};
+use units::bounds;
+
+use super::curves::Curves;
+use super::document::Step::{Entry, Key};
+use super::document::{ConfigError, Document, Step, nearest_hint};
+use super::written::{
+    BasisWord, BedTable, EstimateTable, LimitSetTable, LoggerTable, PlantTable, PlantWritten,
+    ReleaseTable, TrustTable,
+};
+use super::{ConfigDocument, PlantFile};
+
+/// Sets tested this soon after a failed one are judged together with it, h.
+const POOLED_WITHIN_H: f64 = 2.0;
+/// Measured over estimated outside 1 ± this is a disagreement.
+const DISAGREEMENT_FRACTION: f64 = 0.2;
+/// The probability with which the next set should pass.
+const BREAK_PROBABILITY: f64 = 0.9;
+
+type Result<T> = std::result::Result<T, ConfigError>;
+
+pub fn check(
+    document: &Document,
+    written: PlantWritten,
+    more_curves: &[PathBuf],
+) -> Result<PlantFile> {
+    let folder = document.file.parent().unwrap_or(Path::new(""));
+    let zone = zone(document, &written.plant)?;
+    let listen = listen(document, &written.plant)?;
+    require_text(document, &[Key("plant"), Key("name")], &written.plant.name)?;
+    let limit_sets = limit_sets(document, written.limit_set)?;
+    let beds = beds(document, written.bed, &limit_sets)?;
+    let mixes: Vec<Mix> = written
+        .mix
+        .into_iter()
+        .map(|mix| Mix { id: mix.id })
+        .collect();
+    let ids = mixes.iter().map(|mix| mix.id.as_str());
+    require_ids(document, "mix", ids)?;
+    let mut files = curve_files(document, folder, &written.curves.files)?;
+    files.extend_from_slice(more_curves);
+    let curves = Curves::read(&files, &mixes)?;
+    let mut documents = vec![ConfigDocument {
+        kind: "plant",
+        name: document.file.display().to_string(),
+        bytes: document.text.clone().into_bytes(),
+    }];
+    documents.extend(curves.documents);
+    Ok(PlantFile {
+        zone,
+        units: written.plant.units,
+        listen,
+        data_dir: folder.join(&written.plant.data_dir),
+        core: PlantConfig {
+            name: written.plant.name,
+            beds,
+            mixes,
+            limit_sets,
+            release: release(document, &written.release)?,
+            trust: trust(document, &written.trust)?,
+            estimate: estimate(document, &written.estimate)?,
+            curves: curves.curves,
+            curve_records: curves.records,
+            loggers: loggers(document, written.logger)?,
+        },
+        serial: serial(document, folder, written.serial)?,
+        mqtt: mqtt(document, folder, written.mqtt)?,
+        documents,
+        warnings: curves.warnings,
+    })
+}
+
+fn zone(document: &Document, plant: &PlantTable) -> Result<Tz> {
+    plant.zone.parse().map_err(|_| {
+        let known: Vec<&str> = chrono_tz::TZ_VARIANTS
+            .iter()
+            .map(|zone| zone.name())
+            .collect();
+        let hint = match nearest_hint(&plant.zone, &known) {
+            hint if hint.starts_with("did") => hint,
+            _ => "write one such as `America/Chicago` or `Europe/Berlin`".to_owned(),
+        };
+        let problem = format!("\"{}\" is no IANA time zone; {hint}", plant.zone);
+        document.error_at(&[Key("plant"), Key("zone")], problem)
+    })
+}
+
+fn listen(document: &Document, plant: &PlantTable) -> Result<SocketAddr> {
+    let text = plant
+        .listen
+        .as_deref()
+        .unwrap_or(daemon_api::routes::DEFAULT_ADDRESS);
+    check_listen(text).map_err(|problem| document.error_at(&[Key("plant"), Key("listen")], problem))
+}
+
+/// An address to answer at: loopback only, and why.
+///
+/// # Errors
+/// What is wrong with it and what to write instead.
+pub fn check_listen(text: &str) -> std::result::Result<SocketAddr, String> {
+    let address: SocketAddr = text.parse().map_err(|_| {
+        format!("\"{text}\" is no address with a port; write one such as 127.0.0.1:7871")
+    })?;
+    if address.ip().is_loopback() {
+        Ok(address)
+    } else {
+        Err(format!(
+            "{address} can be reached from other machines, and this version neither knows who is \
+             asking nor encrypts: anyone on the network could sign a release; write 127.0.0.1:{} \
+             and reach it through a tunnel that asks who you are",
+            address.port()
+        ))
+    }
+}
+
+fn limit_sets(document: &Document, tables: Vec<LimitSetTable>) -> Result<Vec<LimitSet>> {
+    let ids = tables.iter().map(|table| table.id.as_str());
+    unique_ids(document, "limit_set", ids)?;
+    let sets = tables.into_iter().enumerate().map(|(index, table)| {
+        let at = |key| [Key("limit_set"), Entry(index), Key(key)];
+        require_text(document, &at("source"), &table.source)?;
+        for (key, value) in [
+            ("rise_c_per_h_max", table.rise_c_per_h_max),
+            ("cooling_c_per_h_max", table.cooling_c_per_h_max),
+            ("difference_c_max", table.difference_c_max),
+        ] {
+            require_optional(document, &at(key), value, 0.1..=200.0)?;
+        }
+        let range = bounds::CONCRETE_TEMPERATURE_C.min..=bounds::CONCRETE_TEMPERATURE_C.max;
+        require_optional(
+            document,
+            &at("concrete_c_max"),
+            table.concrete_c_max,
+            range.clone(),
+        )?;
+        require_optional(document, &at("concrete_c_min"), table.concrete_c_min, range)?;
+        if let (Some(least), Some(most)) = (table.concrete_c_min, table.concrete_c_max)
+            && least >= most
+        {
+            let problem = format!("{least} is not below concrete_c_max = {most}");
+            return Err(document.error_at(&at("concrete_c_min"), problem));
+        }
+        Ok(LimitSet {
+            id: table.id,
+            concrete_c_max: table.concrete_c_max,
+            rise_c_per_h_max: table.rise_c_per_h_max,
+            cooling_c_per_h_max: table.cooling_c_per_h_max,
+            difference_c_max: table.difference_c_max,
+            concrete_c_min: table.concrete_c_min,
+            source: table.source,
+        })
+    });
+    sets.collect()
+}
+
+fn beds(document: &Document, tables: Vec<BedTable>, sets: &[LimitSet]) -> Result<Vec<Bed>> {
+    require_ids(
+        document,
+        "bed",
+        tables.iter().map(|table| table.id.as_str()),
+    )?;
+    for (index, bed) in tables.iter().enumerate() {
+        let length = [Key("bed"), Entry(index), Key("length_m")];
+        require(document, &length, bed.length_m, 1.0..=bounds::STATION_M.max)?;
+        let Some(named) = &bed.limit_set else {
+            continue;
+        };
+        if !sets.iter().any(|set| set.id == *named) {
+            let known: Vec<&str> = sets.iter().map(|set| set.id.as_str()).collect();
+            let hint = nearest_hint(named, &known);
+            let problem = format!("there is no [[limit_set]] with the id \"{named}\"; {hint}");
+            return Err(document.error_at(&[Key("bed"), Entry(index), Key("limit_set")], problem));
+        }
+    }
+    let beds = tables.into_iter().map(|table| Bed {
+        id: table.id,
+        length_m: table.length_m,
+        limit_set: table.limit_set,
+    });
+    Ok(beds.collect())
+}
+
+fn curve_files(document: &Document, folder: &Path, files: &[PathBuf]) -> Result<Vec<PathBuf>> {
+    let found = files.iter().enumerate().map(|(index, file)| {
+        let path = folder.join(file);
+        if path.is_file() {
+            return Ok(path);
+        }
+        let problem = format!("there is no curve file {}", path.display());
+        Err(document.error_at(&[Key("curves"), Key("files"), Entry(index)], problem))
+    });
+    found.collect()
+}
+
+fn release(document: &Document, table: &ReleaseTable) -> Result<ReleasePolicy> {
+    let at = |key| [Key("release"), Key(key)];
+    require(
+        document,
+        &at("single_min_fraction"),
+        table.single_min_fraction,
+        0.0..=1.0,
+    )?;
+    if !(1..=20).contains(&table.specimen_count_min) {
+        let problem = format!("must be from 1 to 20, not {}", table.specimen_count_min);
+        return Err(document.error_at(&at("specimen_count_min"), problem));
+    }
+    let or = |key, value: Option<f64>, default, range| {
+        require(document, &at(key), value.unwrap_or(default), range)
+    };
+    Ok(ReleasePolicy {
+        rule: ReleaseRule {
+            basis: match table.basis {
+                BasisWord::Average => ReleaseBasis::Average,
+                BasisWord::Each => ReleaseBasis::Each,
+            },
+            single_min_fraction: table.single_min_fraction,
+            specimen_count_min: table.specimen_count_min,
+        },
+        count_specimens_without_history: table.count_specimens_without_history,
+        pooled_within_h: or(
+            "pooled_within_h",
+            table.pooled_within_h,
+            POOLED_WITHIN_H,
+            0.0..=24.0,
+        )?,
+        disagreement_fraction: or(
+            "disagreement_fraction",
+            table.disagreement_fraction,
+            DISAGREEMENT_FRACTION,
+            0.01..=1.0,
+        )?,
+        break_probability: or(
+            "break_probability",
+            table.break_probability,
+            BREAK_PROBABILITY,
+            0.5..=0.999,
+        )?,
+    })
+}
+
+fn trust(document: &Document, table: &TrustTable) -> Result<TrustSettings> {
+    let default = TrustSettings::default();
+    let or = |key, value: Option<f64>, default, range| {
+        require(
+            document,
+            &[Key("trust"), Key(key)],
+            value.unwrap_or(default),
+            range,
+        )
+    };
+    Ok(TrustSettings {
+        silent_min: or(
+            "silent_min",
+            table.silent_min,
+            default.silent_min,
+            1.0..=240.0,
+        )?,
+        stuck_min: or("stuck_min", table.stuck_min, default.stuck_min, 5.0..=720.0)?,
+        step_c_per_h: or(
+            "step_c_per_h",
+            table.step_c_per_h,
+            default.step_c_per_h,
+            5.0..=1000.0,
+        )?,
+        step_c: or("step_c", table.step_c, default.step_c, 0.5..=50.0)?,
+        tolerance_c: or(
+            "tolerance_c",
+            table.tolerance_c,
+            default.tolerance_c,
+            0.0..=5.0,
+        )?,
+    })
+}
+
+fn estimate(document: &Document, table: &EstimateTable) -> Result<EstimateSettings> {
+    let default = EstimateSettings::default();
+    let at = |key| [Key("estimate"), Key(key)];
+    let or = |key, value: Option<f64>, default, range| {
+        require(document, &at(key), value.unwrap_or(default), range)
+    };
+    let position_count_min = table
+        .position_count_min
+        .unwrap_or(default.position_count_min);
+    if !(1..=100).contains(&position_count_min) {
+        let problem = format!("must be from 1 to 100, not {position_count_min}");
+        return Err(document.error_at(&at("position_count_min"), problem));
+    }
+    let cv = bounds::COEFFICIENT_OF_VARIATION.min..=bounds::COEFFICIENT_OF_VARIATION.max;
+    Ok(EstimateSettings {
+        short_gap_min: or(
+            "short_gap_min",
+            table.short_gap_min,
+            default.short_gap_min,
+            1.0..=240.0,
+        )?,
+        bridged_h_max: or(
+            "bridged_h_max",
+            table.bridged_h_max,
+            default.bridged_h_max,
+            0.0..=48.0,
+        )?,
+        fastest_cooling_c_per_h: or(
+            "fastest_cooling_c_per_h",
+            table.fastest_cooling_c_per_h,
+            default.fastest_cooling_c_per_h,
+            1.0..=200.0,
+        )?,
+        pour_cv: or("pour_cv", table.pour_cv, default.pour_cv, cv.clone())?,
+        load_cv: or("load_cv", table.load_cv, default.load_cv, cv)?,
+        position_count_min,
+    })
+}
+
+fn loggers(document: &Document, tables: Vec<LoggerTable>) -> Result<Vec<Logger>> {
+    unique_ids(
+        document,
+        "logger",
+        tables.iter().map(|table| table.id.as_str()),
+    )?;
+    let mut owners = HashMap::new();
+    for (index, table) in tables.iter().enumerate() {
+        for channel in &table.channels {
+            let at = [Key("logger"), Entry(index), Key("channels")];
+            require_text(document, &at, channel)?;
+            if let Some(owner) = owners.insert(channel.as_str(), table.id.as_str()) {
+                let problem = format!(
+                    "the channel \"{channel}\" is already on the clock of logger \"{owner}\"; \
+                     name it once"
+                );
+                return Err(document.error_at(&at, problem));
+            }
+        }
+    }
+    let loggers = tables.into_iter().map(|table| Logger {
+        id: table.id,
+        channels: table.channels,
+    });
+    Ok(loggers.collect())
+}
+
+fn serial(
+    document: &Document,
+    folder: &Path,
+    mut tables: Vec<daemon_sources::SerialTable>,
+) -> Result<Vec<SerialSource>> {
+    for table in &mut tables {
+        // A port such as COM3 is no path; an empty one is refused below.
+        if cfg!(unix) && !table.path.as_os_str().is_empty() {
+            table.path = folder.join(&table.path);
+        }
+    }
+    let names: Vec<String> = tables.iter().map(|table| table.name.clone()).collect();
+    check_serial(tables).map_err(|error| source_error(document, &names, &error))
+}
+
+fn mqtt(
+    document: &Document,
+    folder: &Path,
+    mut tables: Vec<daemon_sources::MqttTable>,
+) -> Result<Vec<MqttSource>> {
+    for table in &mut tables {
+        table.password_file = table.password_file.take().map(|file| folder.join(file));
+    }
+    let names: Vec<String> = tables.iter().map(|table| table.name.clone()).collect();
+    check_mqtt(tables).map_err(|error| source_error(document, &names, &error))
+}
+
+/// A source names its table and key; the line is found here.
+fn source_error(
+    document: &Document,
+    names: &[String],
+    error: &daemon_sources::ConfigError,
+) -> ConfigError {
+    // The last of two tables with one name is the one that was refused.
+    let index = names
+        .iter()
+        .rposition(|name| *name == error.name)
+        .unwrap_or(0);
+    let mut steps = vec![Key(error.table), Entry(index)];
+    let (key, subscription) = match error.key.split_once(": ") {
+        Some((place, key)) => (key, place.split(' ').nth(1)),
+        None => (error.key.as_str(), None),
+    };
+    if let Some(number) = subscription.and_then(|number| number.parse::<usize>().ok()) {
+        steps.extend([Key("subscription"), Entry(number.saturating_sub(1))]);
+    }
+    steps.push(Key(key));
+    document.error_at(&steps, error.problem.clone())
+}
+
+fn require_ids<'a>(
+    document: &Document,
+    table: &'static str,
+    ids: impl Iterator<Item = &'a str> + Clone,
+) -> Result<()> {
+    if ids.clone().next().is_none() {
+        let problem = format!("there is none; add a table [[{table}]] with an `id`");
+        return Err(document.error_at(&[Key(table)], problem));
+    }
+    unique_ids(document, table, ids)
+}
+
+fn unique_ids<'a>(
+    document: &Document,
+    table: &'static str,
+    ids: impl Iterator<Item = &'a str>,
+) -> Result<()> {
+    let mut seen = HashSet::new();
+    for (index, id) in ids.enumerate() {
+        let at = [Key(table), Entry(index), Key("id")];
+        require_text(document, &at, id)?;
+        if !seen.insert(id) {
+            let problem = format!("another [[{table}]] has the id \"{id}\"; each needs its own");
+            return Err(document.error_at(&at, problem));
+        }
+    }
+    Ok(())
+}
+
+fn require_text(document: &Document, at: &[Step<'_>], text: &str) -> Result<()> {
+    if text.trim().is_empty() || text.chars().any(char::is_control) {
+        Err(document.error_at(at, "must be a text that is not empty"))
+    } else {
+        Ok(())
+    }
+}
+
+fn require_optional(
+    document: &Document,
+    at: &[Step<'_>],
+    value: Option<f64>,
+    range: std::ops::RangeInclusive<f64>,
+) -> Result<()> {
+    value.map_or(Ok(()), |value| {
+        require(document, at, value, range).map(|_| ())
+    })
+}
+
+fn require(
+    document: &Document,
+    at: &[Step<'_>],
+    value: f64,
+    range: std::ops::RangeInclusive<f64>,
+) -> Result<f64> {
+    if range.contains(&value) {
+        Ok(value)
+    } else {
+        let problem = format!(
+            "must be from {} to {}, not {value}",
+            range.start(),
+            range.end()
+        );
+        Err(document.error_at(at, problem))
+    }
+}

@@ -1,0 +1,130 @@
+//! The plant file as a person writes it; every key is described in `plant.example.toml`.
+
+use std::path::PathBuf;
+
+use daemon_sources::{MqttTable, SerialTable};
+use serde::Deserialize;
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PlantWritten {
+    pub plant: PlantTable,
+    #[serde(default)]
+    pub bed: Vec<BedTable>,
+    #[serde(default)]
+    pub mix: Vec<MixTable>,
+    #[serde(default)]
+    pub curves: CurvesTable,
+    #[serde(default)]
+    pub limit_set: Vec<LimitSetTable>,
+    pub release: ReleaseTable,
+    #[serde(default)]
+    pub trust: TrustTable,
+    #[serde(default)]
+    pub estimate: EstimateTable,
+    #[serde(default)]
+    pub logger: Vec<LoggerTable>,
+    #[serde(default)]
+    pub serial: Vec<SerialTable>,
+    #[serde(default)]
+    pub mqtt: Vec<MqttTable>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PlantTable {
+    pub name: String,
+    pub zone: String,
+    #[serde(default)]
+    pub units: UnitsWord,
+    pub listen: Option<String>,
+    pub data_dir: PathBuf,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum UnitsWord {
+    #[default]
+    Si,
+    Us,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BedTable {
+    pub id: String,
+    pub length_m: f64,
+    pub limit_set: Option<String>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MixTable {
+    pub id: String,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CurvesTable {
+    #[serde(default)]
+    pub files: Vec<PathBuf>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LimitSetTable {
+    pub id: String,
+    pub concrete_c_max: Option<f64>,
+    pub rise_c_per_h_max: Option<f64>,
+    pub cooling_c_per_h_max: Option<f64>,
+    pub difference_c_max: Option<f64>,
+    pub concrete_c_min: Option<f64>,
+    pub source: String,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ReleaseTable {
+    pub basis: BasisWord,
+    pub single_min_fraction: f64,
+    pub specimen_count_min: usize,
+    pub count_specimens_without_history: bool,
+    pub pooled_within_h: Option<f64>,
+    pub disagreement_fraction: Option<f64>,
+    pub break_probability: Option<f64>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum BasisWord {
+    Average,
+    Each,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TrustTable {
+    pub silent_min: Option<f64>,
+    pub stuck_min: Option<f64>,
+    pub step_c_per_h: Option<f64>,
+    pub step_c: Option<f64>,
+    pub tolerance_c: Option<f64>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EstimateTable {
+    pub short_gap_min: Option<f64>,
+    pub bridged_h_max: Option<f64>,
+    pub fastest_cooling_c_per_h: Option<f64>,
+    pub pour_cv: Option<f64>,
+    pub load_cv: Option<f64>,
+    pub position_count_min: Option<usize>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LoggerTable {
+    pub id: String,
+    pub channels: Vec<String>,
+}
