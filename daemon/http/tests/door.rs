@@ -9,7 +9,7 @@ use daemon_api::client::{Client, ClientError};
 use daemon_api::event::{PlantChange, PlantEvent};
 use daemon_api::reading::Backfill;
 use daemon_api::{Act, Problem, ProblemKind};
-use daemon_http::BODY_BYTES_MAX;
+use daemon_http::{BODY_BYTES_MAX, HEARTBEAT_PERIOD};
 use fake::{Running, golden, start};
 use serde_json::json;
 
@@ -309,4 +309,25 @@ async fn an_act_is_recorded_to_its_end_although_the_client_hangs_up() {
     drop(gate);
     soon("the act's end", running.door.act_is_recorded()).await;
     assert_eq!(running.door.seen_acts(), [act]);
+}
+
+#[tokio::test]
+async fn heartbeats_come_at_their_period_and_raise_no_number() {
+    let running = start().await;
+    let mut events = running.client.events().await.expect("a stream");
+    let first = soon("the first heartbeat", events.next())
+        .await
+        .expect("an event");
+    // From here on time moves only when everyone waits; timers round up to a millisecond.
+    let longest = HEARTBEAT_PERIOD + Duration::from_millis(10);
+    tokio::time::pause();
+    for _ in 0..3 {
+        let before = tokio::time::Instant::now();
+        let next = events
+            .next()
+            .await
+            .expect("a heartbeat before the client gives up");
+        assert_eq!(next, first);
+        assert!(before.elapsed() <= longest, "{:?}", before.elapsed());
+    }
 }
