@@ -1,1 +1,18 @@
-//! Placeholder.
+//! The dashboard and the plant's command line for acts: a view over the daemon's API, without maths of its own.
+
+mod app;
+mod cli;
+mod connection;
+pub mod entry;
+pub mod event;
+pub mod form;
+pub mod keys;
+pub mod state;
+pub mod theme;
+pub mod times;
+mod view;
+pub mod words;
+
+pub use app::run;
+pub use cli::main;
+pub use view::{render, render_to_text};

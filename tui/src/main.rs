@@ -1,2 +1,5 @@
-//! Placeholder.
-fn main() {}
+//! The command `tarplight`: the dashboard, and the plant's acts by command.
+
+fn main() -> std::process::ExitCode {
+    tui::main()
+}

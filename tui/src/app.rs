@@ -1,0 +1,131 @@
+//! The dashboard's loop: terminal, connection and answers in, frames and requests out.
+
+use std::time::{Duration, Instant};
+
+use anyhow::Context as _;
+use crossterm::event::{
+    DisableBracketedPaste, DisableMouseCapture, EnableBracketedPaste, EnableMouseCapture,
+    Event as TerminalEvent, EventStream,
+};
+use crossterm::execute;
+use daemon_api::client::{Client, ClientError};
+use futures_util::StreamExt;
+use ratatui::DefaultTerminal;
+use tokio::sync::mpsc::{Receiver, Sender, channel};
+
+use crate::connection;
+use crate::event::{ActFailure, Event, Request};
+use crate::state::{Settings, State};
+use crate::theme::Theme;
+use crate::view;
+
+/// Ages are shown to the second.
+const TICK_PERIOD: Duration = Duration::from_secs(1);
+/// Events that may wait while a frame is drawn; more make the connection wait.
+const EVENTS_MAX: usize = 256;
+
+/// Shows the dashboard until the person leaves it.
+///
+/// # Errors
+/// Where the daemon's address is not usable or the terminal fails; a daemon that is gone is shown.
+pub async fn run(settings: Settings, theme: Theme) -> anyhow::Result<()> {
+    let client = Client::new(&settings.daemon)?;
+    let (sender, receiver) = channel(EVENTS_MAX);
+    let follower = tokio::spawn(connection::follow(client.clone(), sender.clone()));
+    let mut terminal = ratatui::try_init().context("the terminal cannot show a dashboard")?;
+    let outcome = async {
+        execute!(std::io::stdout(), EnableMouseCapture, EnableBracketedPaste)?;
+        dashboard(
+            &mut terminal,
+            State::new(settings),
+            theme,
+            client,
+            sender,
+            receiver,
+        )
+        .await
+    }
+    .await;
+    // The terminal is given back whatever happened; a failure to do so must not hide the first one.
+    let restored = execute!(
+        std::io::stdout(),
+        DisableBracketedPaste,
+        DisableMouseCapture
+    );
+    ratatui::restore();
+    follower.abort();
+    outcome?;
+    restored.context("the terminal was not restored")
+}
+
+async fn dashboard(
+    terminal: &mut DefaultTerminal,
+    mut state: State,
+    theme: Theme,
+    client: Client,
+    sender: Sender<Event>,
+    mut receiver: Receiver<Event>,
+) -> anyhow::Result<()> {
+    let began_at = Instant::now();
+    let mut typed = EventStream::new();
+    let mut ticks = tokio::time::interval(TICK_PERIOD);
+    loop {
+        let mut drawn = None;
+        terminal.draw(|frame| drawn = Some(view::draw(frame, &state, theme)))?;
+        state.set_drawn(drawn.unwrap_or_default());
+        let mut next = tokio::select! {
+            event = receiver.recv() => event,
+            event = typed.next() => match event {
+                Some(event) => from_terminal(event.context("the terminal cannot be read")?),
+                None => return Ok(()),
+            },
+            _ = ticks.tick() => Some(Event::Tick),
+        };
+        // A burst of events is taken in whole before the next frame.
+        while let Some(event) = next {
+            for request in state.apply(event, began_at.elapsed()) {
+                if request == Request::Quit {
+                    return Ok(());
+                }
+                tokio::spawn(perform(client.clone(), sender.clone(), request));
+            }
+            next = receiver.try_recv().ok();
+        }
+    }
+}
+
+fn from_terminal(event: TerminalEvent) -> Option<Event> {
+    match event {
+        TerminalEvent::Key(key) => Some(Event::Key(key)),
+        TerminalEvent::Mouse(mouse) => Some(Event::Mouse(mouse)),
+        TerminalEvent::Paste(text) => Some(Event::Paste(text)),
+        TerminalEvent::Resize(..) => Some(Event::Resize),
+        TerminalEvent::FocusGained | TerminalEvent::FocusLost => None,
+    }
+}
+
+/// Carries a request out and sends the answer back as an event.
+async fn perform(client: Client, sender: Sender<Event>, request: Request) {
+    let event = match request {
+        Request::Series { pour, points } => {
+            let answer = client.series(&pour, points).await;
+            let answer = answer.map(Box::new).map_err(|problem| problem.to_string());
+            Event::Series { pour, answer }
+        }
+        Request::Act(act) => {
+            let answer = client.act(&act).await.map_err(failure);
+            Event::Act { id: act.id, answer }
+        }
+        Request::Quit => return,
+    };
+    // Nobody listens any more when the dashboard was left meanwhile.
+    let _ = sender.send(event).await;
+}
+
+/// Only the daemon's own sentence says that an act was refused; all else leaves it open.
+fn failure(error: ClientError) -> ActFailure {
+    match error {
+        ClientError::Problem(problem) => ActFailure::Refused(problem.detail),
+        other => ActFailure::Unanswered(format!("{other}.")),
+    }
+}

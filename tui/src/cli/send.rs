@@ -1,0 +1,195 @@
+//! What every command shares: the client, the plant's clock and zone, sending an act, printing.
+
+use std::io::Write;
+
+use anyhow::{Context as _, bail};
+use chrono::{DateTime, Utc};
+use daemon_api::act::{ACT_VERSION, Act, ActBody};
+use daemon_api::bed::PlantSnapshot;
+use daemon_api::client::{Client, ClientError};
+use daemon_api::pour::PourView;
+use units::UnitSystem;
+use uuid::Uuid;
+
+use super::ActArgs;
+use crate::state::is_open;
+use crate::times::{Towards, Zone};
+
+/// A person at the command line.
+#[derive(Debug)]
+pub struct Desk {
+    pub client: Client,
+    units: Option<UnitSystem>,
+    by: Option<String>,
+}
+
+impl Desk {
+    pub fn open(
+        daemon: &str,
+        units: Option<UnitSystem>,
+        by: Option<String>,
+    ) -> anyhow::Result<Self> {
+        Ok(Self {
+            client: Client::new(daemon)?,
+            units,
+            by,
+        })
+    }
+
+    pub async fn plant(&self) -> anyhow::Result<Plant> {
+        let snapshot = self.client.snapshot().await?;
+        let zone = Zone::named(&snapshot.plant.zone);
+        let units = self.units.unwrap_or(if snapshot.plant.units == "us" {
+            UnitSystem::Us
+        } else {
+            UnitSystem::Si
+        });
+        Ok(Plant {
+            now: snapshot.plant.now,
+            zone,
+            units,
+            snapshot,
+        })
+    }
+
+    /// The same desk, with a name for acts where the command line gave none.
+    pub fn with_default_by(&self, by: Option<&str>) -> Self {
+        let by = self.by.clone().or_else(|| by.map(str::to_owned));
+        Self {
+            client: self.client.clone(),
+            units: self.units,
+            by,
+        }
+    }
+
+    pub fn by(&self) -> anyhow::Result<String> {
+        self.by
+            .clone()
+            .filter(|by| !by.trim().is_empty())
+            .context("every act says who did it: give --by \"YOUR NAME\" or set TARPLIGHT_BY")
+    }
+
+    /// Sends an act and prints its answer.
+    pub async fn send(&self, act: &Act) -> anyhow::Result<()> {
+        match self.client.act(act).await {
+            Ok(answer) => {
+                let known = if answer.already_known {
+                    ", which was in the record already"
+                } else {
+                    ""
+                };
+                print(&format!(
+                    "recorded as number {}, id {}{known}\n",
+                    answer.sequence, answer.id
+                ))?;
+                for caution in &answer.cautions {
+                    talk(&format!("caution: {caution}"));
+                }
+                Ok(())
+            }
+            Err(ClientError::Problem(problem)) => bail!("refused, nothing was recorded: {problem}"),
+            Err(other) => {
+                let at = act
+                    .happened_at
+                    .to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
+                Err(anyhow::Error::from(other).context(format!(
+                    "it is not known whether this was recorded; repeat the command with --id {} --at \
+                     {at} and it counts once",
+                    act.id
+                )))
+            }
+        }
+    }
+}
+
+/// The plant as it was when the command began.
+#[derive(Debug)]
+pub struct Plant {
+    pub snapshot: PlantSnapshot,
+    pub now: DateTime<Utc>,
+    pub zone: Zone,
+    pub units: UnitSystem,
+}
+
+impl Plant {
+    /// A time of something done.
+    pub fn past(&self, option: &str, typed: &str) -> anyhow::Result<DateTime<Utc>> {
+        let at = self
+            .zone
+            .parse(typed, self.now, Towards::Past)
+            .with_context(|| format!("--{option}"))?;
+        if at > self.now {
+            bail!("--{option}: {typed} is in the future: give the time at which it was done");
+        }
+        Ok(at)
+    }
+
+    /// A time of something planned.
+    pub fn future(&self, option: &str, typed: &str) -> anyhow::Result<DateTime<Utc>> {
+        self.zone
+            .parse(typed, self.now, Towards::Future)
+            .with_context(|| format!("--{option}"))
+    }
+
+    /// The pour that a person names by its id or by its bed.
+    pub fn pour(&self, named: &str) -> anyhow::Result<&PourView> {
+        let pours = || self.snapshot.beds.iter().flat_map(|bed| &bed.pours);
+        if let Some(pour) = pours().find(|pour| pour.pour == named) {
+            return Ok(pour);
+        }
+        let Some(bed) = self.snapshot.beds.iter().find(|bed| bed.bed == named) else {
+            let beds: Vec<&str> = self
+                .snapshot
+                .beds
+                .iter()
+                .map(|bed| bed.bed.as_str())
+                .collect();
+            bail!(
+                "there is no bed or pour {named}; the beds are {}",
+                beds.join(", ")
+            );
+        };
+        let open: Vec<&PourView> = bed.pours.iter().filter(|pour| is_open(pour)).collect();
+        match open[..] {
+            [pour] => Ok(pour),
+            [] => bail!("bed {named} has no open pour: open one with \"tarplight pour open\""),
+            _ => {
+                let ids: Vec<&str> = open.iter().map(|pour| pour.pour.as_str()).collect();
+                bail!(
+                    "bed {named} has several pours: name one of {}",
+                    ids.join(", ")
+                )
+            }
+        }
+    }
+
+    /// An act as typed on the command line.
+    pub fn act(
+        &self,
+        desk: &Desk,
+        pour: &str,
+        args: &ActArgs,
+        body: ActBody,
+    ) -> anyhow::Result<Act> {
+        Ok(Act {
+            id: args.id.unwrap_or_else(Uuid::now_v7),
+            version: ACT_VERSION,
+            recorded_at: None,
+            happened_at: self.past("at", &args.at)?,
+            by: desk.by()?,
+            why: args.why.clone(),
+            pour: pour.to_owned(),
+            body,
+        })
+    }
+}
+
+/// Data, on stdout.
+pub fn print(text: &str) -> std::io::Result<()> {
+    std::io::stdout().write_all(text.as_bytes())
+}
+
+/// Talk, on stderr; where that is closed there is nobody to tell.
+pub fn talk(text: &str) {
+    let _ = writeln!(std::io::stderr(), "{text}");
+}

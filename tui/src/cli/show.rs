@@ -1,0 +1,203 @@
+//! Questions at the command line: the yard, a bed, the troubles and the acts as text or JSON.
+
+use daemon_api::act::Act;
+use daemon_api::bed::BedView;
+use daemon_api::pour::PourView;
+use units::{Celsius, Megapascal, Show};
+
+use super::send::{Desk, Plant, print};
+use crate::times::span_text;
+use crate::words;
+
+pub async fn show(desk: &Desk, bed: Option<&str>, json: bool) -> anyhow::Result<()> {
+    let Some(name) = bed else {
+        let plant = desk.plant().await?;
+        if json {
+            return Ok(print(
+                &(serde_json::to_string_pretty(&plant.snapshot)? + "\n"),
+            )?);
+        }
+        return Ok(print(&yard_text(&plant))?);
+    };
+    let view = desk.client.bed(name).await?;
+    if json {
+        return Ok(print(&(serde_json::to_string_pretty(&view)? + "\n"))?);
+    }
+    Ok(print(&bed_text(&desk.plant().await?, &view))?)
+}
+
+/// The yard, a paragraph per pour: an estimate never stands without what the cylinders say.
+fn yard_text(plant: &Plant) -> String {
+    let mut text = format!(
+        "{}, {}\n",
+        plant.snapshot.plant.name,
+        plant.zone.full(plant.now)
+    );
+    if !plant.snapshot.plant.store.writing {
+        text.push_str("NOTHING IS BEING RECORDED: the store cannot write\n");
+    }
+    text.push_str(&format!(
+        "{}\n",
+        words::plural(plant.snapshot.troubles.len(), "trouble")
+    ));
+    for bed in &plant.snapshot.beds {
+        if bed.pours.is_empty() {
+            text.push_str(&format!("{}: no pour\n", bed.bed));
+        }
+        for pour in &bed.pours {
+            text.push_str(&pour_text(plant, pour));
+        }
+    }
+    text
+}
+
+fn pour_text(plant: &Plant, pour: &PourView) -> String {
+    let units = plant.units;
+    let mut text = format!(
+        "{}: {}, mix {}, pour {}, concrete {} {}\n",
+        pour.bed,
+        words::status(pour.status),
+        pour.mix,
+        pour.pour,
+        words::temperatures_short(pour, units),
+        Celsius::unit(units),
+    );
+    text.push_str(&format!(
+        "    {}, required {}\n    {}\n    {}\n",
+        words::estimate(&pour.estimate, units),
+        words::strength(pour.release_strength_mpa, units),
+        pour.confirmation.words,
+        words::forecast(&pour.forecast, plant.zone, plant.now),
+    ));
+    for hold in &pour.release_holds {
+        text.push_str(&format!("    release hold: {}\n", hold.text));
+    }
+    for hold in &pour.piece_holds {
+        text.push_str(&format!(
+            "    piece hold (bars shipping only): {}\n",
+            hold.text
+        ));
+    }
+    text
+}
+
+fn bed_text(plant: &Plant, bed: &BedView) -> String {
+    let units = plant.units;
+    let mut text = String::new();
+    if bed.pours.is_empty() {
+        text.push_str(&format!("{}: no pour\n", bed.bed));
+    }
+    for pour in &bed.pours {
+        text.push_str(&pour_text(plant, pour));
+        for caution in &pour.cautions {
+            text.push_str(&format!("    caution: {}\n", caution.text));
+        }
+        text.push_str(&format!(
+            "    {}\n",
+            words::heat_and_tarp(pour, plant.zone, plant.now)
+        ));
+        for position in &pour.positions {
+            let governs = if pour.governing_position.as_ref() == Some(&position.position) {
+                ", governs"
+            } else {
+                ""
+            };
+            text.push_str(&format!(
+                "    position {}: {}, {}, {}{governs}\n",
+                position.position,
+                words::temperature(position.temperature_c, units),
+                words::trust(&position.trust),
+                words::estimate(&position.estimate, units),
+            ));
+            if let Some(reason) = &position.excluded {
+                text.push_str(&format!("        EXCLUDED: {reason}\n"));
+            }
+        }
+        for set in &pour.cylinder_sets {
+            text.push_str(&format!("    {}\n", words::set_words(set, units)));
+            for result in &set.breaks {
+                text.push_str(&format!(
+                    "        {}: {} of {}: {}, by {} (not verified), id {}\n",
+                    plant.zone.clock_near(result.tested_at, plant.now),
+                    Megapascal(result.mean_mpa).show(units),
+                    Megapascal(result.required_mpa).show(units),
+                    if result.passes { "passes" } else { "FAILED" },
+                    result.by,
+                    result.id,
+                ));
+            }
+        }
+    }
+    for trouble in &bed.troubles {
+        text.push_str(&format!(
+            "    {}: {} First: {}\n",
+            words::urgency(trouble.urgency),
+            trouble.what,
+            trouble.first_act
+        ));
+    }
+    text
+}
+
+pub async fn troubles(desk: &Desk, json: bool) -> anyhow::Result<()> {
+    let plant = desk.plant().await?;
+    if json {
+        return Ok(print(
+            &(serde_json::to_string_pretty(&plant.snapshot.troubles)? + "\n"),
+        )?);
+    }
+    let mut text = String::new();
+    for trouble in &plant.snapshot.troubles {
+        text.push_str(&format!(
+            "{:<5} {:<6} since {} ({}): {}\n      First: {}\n",
+            words::urgency(trouble.urgency),
+            trouble.bed.as_deref().unwrap_or("plant"),
+            plant.zone.clock_near(trouble.since, plant.now),
+            span_text(plant.now - trouble.since),
+            trouble.what,
+            trouble.first_act,
+        ));
+    }
+    if text.is_empty() {
+        text.push_str("Nothing needs a person.\n");
+    }
+    Ok(print(&text)?)
+}
+
+pub async fn acts(desk: &Desk, pour: Option<&str>, json: bool) -> anyhow::Result<()> {
+    let acts = desk.client.acts(pour).await?;
+    let mut text = String::new();
+    if json {
+        for act in &acts {
+            text.push_str(&(serde_json::to_string(act)? + "\n"));
+        }
+        return Ok(print(&text)?);
+    }
+    let plant = desk.plant().await?;
+    for act in &acts {
+        text.push_str(&act_text(&plant, act)?);
+    }
+    Ok(print(&text)?)
+}
+
+fn act_text(plant: &Plant, act: &Act) -> anyhow::Result<String> {
+    // The act's own key names it, so that a new kind of act needs no word here.
+    let body = serde_json::to_value(&act.body)?;
+    let name = body
+        .get("act")
+        .and_then(|name| name.as_str())
+        .unwrap_or("act")
+        .replace('-', " ");
+    let why = act
+        .why
+        .as_ref()
+        .map_or_else(String::new, |why| format!(", because {why}"));
+    Ok(format!(
+        "{} {}: {name}, pour {}, by {} (not verified){why}, id {}\n",
+        plant.zone.date(act.happened_at),
+        plant.zone.clock(act.happened_at),
+        act.pour,
+        act.by,
+        act.id,
+    ))
+}

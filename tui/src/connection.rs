@@ -1,0 +1,117 @@
+//! The task that follows the daemon: opens the stream, fetches the snapshot, and tries again for ever.
+
+use std::time::Duration;
+
+use daemon_api::client::{Client, ClientError, EventStream};
+use daemon_api::event::PlantChange;
+use tokio::sync::mpsc::Sender;
+
+use crate::event::{Connection, Event};
+
+/// The first wait after a loss; it doubles up to [`RETRY_IN_MAX`].
+const RETRY_IN_FIRST: Duration = Duration::from_millis(500);
+/// The longest wait between two tries.
+const RETRY_IN_MAX: Duration = Duration::from_secs(10);
+
+/// How an event follows on what is known.
+#[derive(Debug, PartialEq, Eq)]
+enum Order {
+    /// It is the next one.
+    Next,
+    /// The snapshot contains it already.
+    Known,
+    /// One before it was missed.
+    Missed,
+}
+
+fn order(last_sequence: u64, sequence: u64) -> Order {
+    if sequence <= last_sequence {
+        Order::Known
+    } else if sequence == last_sequence + 1 {
+        Order::Next
+    } else {
+        Order::Missed
+    }
+}
+
+fn longer(retry_in: Duration) -> Duration {
+    (retry_in * 2).min(RETRY_IN_MAX)
+}
+
+/// Follows the daemon until the dashboard no longer listens.
+pub async fn follow(client: Client, events: Sender<Event>) {
+    let mut retry_in = RETRY_IN_FIRST;
+    loop {
+        let problem = match stream(&client, &events, &mut retry_in).await {
+            Ok(()) => return,
+            Err(problem) => problem.to_string(),
+        };
+        let lost = Event::Connection(Connection::Lost { problem, retry_in });
+        if events.send(lost).await.is_err() {
+            return;
+        }
+        tokio::time::sleep(retry_in).await;
+        retry_in = longer(retry_in);
+    }
+}
+
+/// One connection; ends well only when the dashboard no longer listens.
+async fn stream(
+    client: &Client,
+    events: &Sender<Event>,
+    retry_in: &mut Duration,
+) -> Result<(), ClientError> {
+    // The stream is opened before the snapshot is fetched, so that no event falls between them.
+    let mut stream: EventStream = client.events().await?;
+    let Some(mut last_sequence) = snapshot(client, events).await? else {
+        return Ok(());
+    };
+    *retry_in = RETRY_IN_FIRST;
+    loop {
+        let event = stream.next().await?;
+        let is_resync = matches!(event.change, PlantChange::Resync {});
+        match order(last_sequence, event.sequence) {
+            Order::Known if !is_resync => continue,
+            Order::Next if !is_resync => {
+                last_sequence = event.sequence;
+                if events.send(Event::Plant(Box::new(event))).await.is_err() {
+                    return Ok(());
+                }
+            }
+            _ => match snapshot(client, events).await? {
+                Some(sequence) => last_sequence = sequence,
+                None => return Ok(()),
+            },
+        }
+    }
+}
+
+/// Fetches the snapshot and passes it on; its sequence, or nothing when nobody listens.
+async fn snapshot(client: &Client, events: &Sender<Event>) -> Result<Option<u64>, ClientError> {
+    let snapshot = client.snapshot().await?;
+    let sequence = snapshot.sequence;
+    let news = Event::Connection(Connection::Snapshot(Box::new(snapshot)));
+    Ok(events.send(news).await.is_ok().then_some(sequence))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_missed_number_asks_for_the_snapshot_and_an_old_one_is_dropped() {
+        assert_eq!(order(7, 8), Order::Next);
+        assert_eq!(order(7, 7), Order::Known);
+        assert_eq!(order(7, 3), Order::Known);
+        assert_eq!(order(7, 9), Order::Missed);
+    }
+
+    #[test]
+    fn the_wait_between_tries_grows_to_its_bound_and_no_further() {
+        let mut wait = RETRY_IN_FIRST;
+        for _ in 0..10 {
+            wait = longer(wait);
+        }
+        assert_eq!(wait, RETRY_IN_MAX);
+    }
+}

@@ -1,0 +1,147 @@
+//! The one table of keys; the help screen and the line at the foot are made from it.
+
+use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
+
+/// What a key asks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Action {
+    Yard,
+    Troubles,
+    Sources,
+    Help,
+    Open,
+    Back,
+    Up,
+    Down,
+    PageUp,
+    PageDown,
+    First,
+    Last,
+    PreviousBed,
+    NextBed,
+    Units,
+    Quit,
+    HeatOn,
+    HeatOff,
+    TarpLifted,
+    TarpBack,
+    Break,
+    Release,
+    CylindersPulled,
+}
+
+/// Under which heading of the help a key stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Group {
+    Screens,
+    Moving,
+    Acts,
+}
+
+impl Group {
+    /// In the order of the help.
+    pub const ALL: [Self; 3] = [Self::Screens, Self::Moving, Self::Acts];
+
+    pub fn title(self) -> &'static str {
+        match self {
+            Self::Screens => "Screens",
+            Self::Moving => "Moving about",
+            Self::Acts => "Acts, recorded for the chosen bed after one more key",
+        }
+    }
+}
+
+/// One row of the table.
+#[derive(Debug)]
+pub struct Binding {
+    pub keys: &'static [KeyCode],
+    pub action: Action,
+    pub group: Group,
+    /// The keys as the help writes them.
+    pub label: &'static str,
+    pub help: &'static str,
+    /// A word for the line at the foot, where the key belongs there.
+    pub foot: Option<&'static str>,
+}
+
+macro_rules! bindings {
+    ($($group:ident { $([$($key:expr),+] $label:literal $action:ident $help:literal $foot:expr;)+ })+) => {
+        /// Every key, in the order of the help.
+        pub static BINDINGS: &[Binding] = &[$($(Binding {
+            keys: &[$($key),+],
+            action: Action::$action,
+            group: Group::$group,
+            label: $label,
+            help: $help,
+            foot: $foot,
+        },)+)+];
+    };
+}
+
+bindings! {
+    Screens {
+        [KeyCode::Char('y'), KeyCode::Char('1')] "y 1" Yard "the yard: every bed" Some("yard");
+        [KeyCode::Enter] "Enter" Open "the chosen bed in depth" Some("bed");
+        [KeyCode::Char('t'), KeyCode::Char('2')] "t 2" Troubles "everything that needs a person" Some("troubles");
+        [KeyCode::Char('s'), KeyCode::Char('3')] "s 3" Sources "where readings come from, and what was refused" Some("sources");
+        [KeyCode::Char('?'), KeyCode::F(1)] "? F1" Help "this help" Some("help");
+        [KeyCode::Char('u')] "u" Units "change between SI and US customary units" None;
+        [KeyCode::Esc, KeyCode::Backspace] "Esc" Back "put a message away, or go back" None;
+        [KeyCode::Char('q')] "q Ctrl-C" Quit "leave the dashboard; the daemon goes on" Some("quit");
+    }
+    Moving {
+        [KeyCode::Up, KeyCode::Char('k')] "↑ k" Up "up" None;
+        [KeyCode::Down, KeyCode::Char('j')] "↓ j" Down "down" None;
+        [KeyCode::PageUp] "PgUp" PageUp "a page up" None;
+        [KeyCode::PageDown, KeyCode::Char(' ')] "PgDn Space" PageDown "a page down" None;
+        [KeyCode::Home, KeyCode::Char('g')] "Home g" First "to the top" None;
+        [KeyCode::End, KeyCode::Char('G')] "End G" Last "to the end" None;
+        [KeyCode::Char('['), KeyCode::Left] "[ ←" PreviousBed "the bed before" None;
+        [KeyCode::Char(']'), KeyCode::Right] "] →" NextBed "the next bed" None;
+    }
+    Acts {
+        [KeyCode::Char('b')] "b" Break "enter a break" Some("break");
+        [KeyCode::Char('r')] "r" Release "sign the release" Some("sign release");
+        [KeyCode::Char('p')] "p" CylindersPulled "cylinders pulled from under the tarp" None;
+        [KeyCode::Char('h')] "h" HeatOn "heat on" None;
+        [KeyCode::Char('H')] "H" HeatOff "heat off" None;
+        [KeyCode::Char('l')] "l" TarpLifted "tarp lifted" None;
+        [KeyCode::Char('L')] "L" TarpBack "tarp back" None;
+    }
+}
+
+/// The action of a key, where it has one.
+pub fn action(key: &KeyEvent) -> Option<Action> {
+    if key.modifiers.contains(KeyModifiers::CONTROL) {
+        return (key.code == KeyCode::Char('c')).then_some(Action::Quit);
+    }
+    BINDINGS
+        .iter()
+        .find(|binding| binding.keys.contains(&key.code))
+        .map(|binding| binding.action)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_key_has_two_meanings() {
+        let mut seen: Vec<KeyCode> = Vec::new();
+        for binding in BINDINGS {
+            for key in binding.keys {
+                assert!(!seen.contains(key), "{key:?} is bound twice");
+                seen.push(*key);
+            }
+        }
+    }
+
+    #[test]
+    fn control_c_leaves_and_other_control_keys_do_nothing() {
+        let with_control = |c| KeyEvent::new(KeyCode::Char(c), KeyModifiers::CONTROL);
+        assert_eq!(action(&with_control('c')), Some(Action::Quit));
+        assert_eq!(action(&with_control('h')), None);
+        let plain = KeyEvent::new(KeyCode::Char('H'), KeyModifiers::SHIFT);
+        assert_eq!(action(&plain), Some(Action::HeatOff));
+    }
+}

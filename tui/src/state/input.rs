@@ -1,0 +1,245 @@
+//! What keys and the mouse do to the state.
+
+use crossterm::event::{
+    KeyCode, KeyEvent, KeyEventKind, KeyModifiers, MouseButton, MouseEvent, MouseEventKind,
+};
+use daemon_api::pour::PourView;
+use units::UnitSystem;
+
+use super::{Message, Screen, State, is_open};
+use crate::event::Request;
+use crate::form::{self, Context, Form, FormStep, Switch};
+use crate::keys::{self, Action};
+
+impl State {
+    pub(super) fn key(&mut self, key: &KeyEvent) -> Vec<Request> {
+        if key.kind == KeyEventKind::Release {
+            return Vec::new();
+        }
+        if key.modifiers.contains(KeyModifiers::CONTROL) && key.code == KeyCode::Char('c') {
+            return vec![Request::Quit];
+        }
+        if self.form.is_some() {
+            return self.form_key(key);
+        }
+        match keys::action(key) {
+            Some(action) => self.act_on(action),
+            None => Vec::new(),
+        }
+    }
+
+    fn act_on(&mut self, action: Action) -> Vec<Request> {
+        match action {
+            Action::Quit => return vec![Request::Quit],
+            Action::Yard => self.show(Screen::Yard),
+            Action::Troubles => self.show(Screen::Troubles),
+            Action::Sources => self.show(Screen::Sources),
+            Action::Help => self.show(Screen::Help),
+            Action::Open if self.screen == Screen::Yard => self.show(Screen::Bed),
+            Action::Open => {}
+            Action::Back if self.message.is_some() => self.message = None,
+            Action::Back => self.show(Screen::Yard),
+            Action::Up => self.step(-1),
+            Action::Down => self.step(1),
+            Action::PageUp => self.step(-self.page()),
+            Action::PageDown => self.step(self.page()),
+            Action::First => self.step(isize::MIN / 2),
+            Action::Last => self.step(isize::MAX / 2),
+            Action::PreviousBed => self.choose_by(-1),
+            Action::NextBed => self.choose_by(1),
+            Action::Units => {
+                self.settings.units = Some(match self.units() {
+                    UnitSystem::Si => UnitSystem::Us,
+                    UnitSystem::Us => UnitSystem::Si,
+                });
+            }
+            Action::HeatOn => {
+                self.open_form(|_, pour, by| Ok(form::switch_form(Switch::HeatOn, pour, by)))
+            }
+            Action::HeatOff => {
+                self.open_form(|_, pour, by| Ok(form::switch_form(Switch::HeatOff, pour, by)))
+            }
+            Action::TarpLifted => {
+                self.open_form(|_, pour, by| Ok(form::switch_form(Switch::TarpLifted, pour, by)));
+            }
+            Action::TarpBack => {
+                self.open_form(|_, pour, by| Ok(form::switch_form(Switch::TarpBack, pour, by)))
+            }
+            Action::Break => self.open_form(|_, pour, by| form::break_form(pour, by)),
+            Action::CylindersPulled => self.open_form(|_, pour, by| form::pulled_form(pour, by)),
+            Action::Release => self.open_form(|state, pour, by| {
+                let line_pours = state.line_pours(pour);
+                Ok(form::release_form(
+                    pour,
+                    &line_pours,
+                    by,
+                    state.zone,
+                    state.units(),
+                ))
+            }),
+        }
+        Vec::new()
+    }
+
+    fn show(&mut self, screen: Screen) {
+        self.screen = screen;
+        self.scroll = 0;
+    }
+
+    fn page(&self) -> isize {
+        isize::try_from(self.drawn.page_rows.max(2) - 1).unwrap_or(10)
+    }
+
+    fn step(&mut self, by: isize) {
+        if self.screen == Screen::Yard {
+            self.choose_by(by);
+        } else {
+            self.scroll = self
+                .scroll
+                .saturating_add_signed(by)
+                .min(self.drawn.scroll_max);
+        }
+    }
+
+    fn choose_by(&mut self, by: isize) {
+        let rows = self.rows();
+        if !matches!(self.screen, Screen::Yard | Screen::Bed) || rows.is_empty() {
+            return;
+        }
+        let at = self
+            .chosen_at()
+            .saturating_add_signed(by)
+            .min(rows.len() - 1);
+        let chosen = Some(rows[at].key());
+        if self.screen == Screen::Bed && chosen != self.chosen {
+            self.scroll = 0;
+        }
+        self.chosen = chosen;
+    }
+
+    /// Opens a form for the chosen pour, or says why it cannot be.
+    fn open_form(&mut self, make: impl Fn(&Self, &PourView, &str) -> Result<Form, String>) {
+        let opened = match self.chosen_row() {
+            _ if !matches!(self.screen, Screen::Yard | Screen::Bed) => {
+                Err("Choose the bed first: press y for the yard.".to_owned())
+            }
+            None => Err("There is no bed to act upon yet.".to_owned()),
+            Some(row) => match row.pour {
+                None => Err(format!(
+                    "Bed {} has no pour: open one with \"tarplight pour open\".",
+                    row.bed.bed
+                )),
+                Some(pour) if !is_open(pour) => Err(format!(
+                    "Pour {} is {}.",
+                    pour.pour,
+                    crate::words::status(pour.status)
+                )),
+                Some(pour) => make(self, pour, &self.settings.by),
+            },
+        };
+        match opened {
+            Ok(form) => {
+                self.message = None;
+                self.form = Some(form);
+            }
+            Err(sentence) => {
+                self.message = Some(Message {
+                    is_bad: true,
+                    lines: vec![sentence],
+                })
+            }
+        }
+    }
+
+    fn form_key(&mut self, key: &KeyEvent) -> Vec<Request> {
+        let Some(mut form) = self.form.take() else {
+            return Vec::new();
+        };
+        let mut requests = Vec::new();
+        match form.key(key) {
+            FormStep::Leave => {
+                if form.is_sending {
+                    let lines = vec![format!(
+                        "{}: put away before an answer came; see the bed whether it was recorded.",
+                        form.title
+                    )];
+                    self.message = Some(Message {
+                        is_bad: true,
+                        lines,
+                    });
+                }
+                return requests;
+            }
+            FormStep::Stay => {}
+            FormStep::SetChanged => {
+                if let Some(pour) = self.pour(&form.pour)
+                    && form.kind == form::FormKind::Break
+                {
+                    form::fill_specimens(&mut form, pour);
+                }
+            }
+            FormStep::Record => requests.extend(self.record(&mut form)),
+        }
+        self.form = Some(form);
+        requests
+    }
+
+    fn record(&mut self, form: &mut Form) -> Option<Request> {
+        let Some(pour) = self.pour(&form.pour) else {
+            form.problem = Some(format!("Pour {} is no longer on the bed.", form.pour));
+            return None;
+        };
+        let context = Context {
+            now: self.plant_now(),
+            zone: self.zone,
+            pour,
+        };
+        match form.act(&context) {
+            Ok(act) => {
+                form.problem = None;
+                form.is_sending = true;
+                if !act.by.is_empty() {
+                    self.settings.by.clone_from(&act.by);
+                }
+                Some(Request::Act(Box::new(act)))
+            }
+            Err(wrong) => {
+                form.focus = wrong.field;
+                form.problem = Some(wrong.sentence);
+                None
+            }
+        }
+    }
+
+    pub(super) fn mouse(&mut self, mouse: &MouseEvent) -> Vec<Request> {
+        if let Some(form) = &mut self.form {
+            match mouse.kind {
+                MouseEventKind::ScrollDown => form.scroll += 1,
+                MouseEventKind::ScrollUp => form.scroll = form.scroll.saturating_sub(1),
+                _ => {}
+            }
+            return Vec::new();
+        }
+        match mouse.kind {
+            MouseEventKind::ScrollDown => self.step(1),
+            MouseEventKind::ScrollUp => self.step(-1),
+            MouseEventKind::Down(MouseButton::Left) => {
+                let hit = self
+                    .drawn
+                    .hits
+                    .iter()
+                    .find(|hit| (hit.y..hit.y + hit.height).contains(&mouse.row));
+                let Some(row) = hit.map(|hit| hit.row.clone()) else {
+                    return Vec::new();
+                };
+                // A click chooses, a second one on the same row opens.
+                if self.screen == Screen::Yard && self.chosen.as_ref() == Some(&row) {
+                    self.show(Screen::Bed);
+                }
+                self.chosen = Some(row);
+            }
+            _ => {}
+        }
+        Vec::new()
+    }
+}

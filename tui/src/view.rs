@@ -1,0 +1,105 @@
+//! Drawing: one file per region of the screen; nothing here changes the state.
+
+mod bed;
+mod chart;
+mod cylinders;
+mod foot;
+mod form;
+mod head;
+mod help;
+mod notes;
+mod page;
+mod paint;
+mod positions;
+mod sources;
+mod strip;
+mod text;
+mod troubles;
+mod yard;
+
+use daemon_api::bed::PlantSnapshot;
+use ratatui::Frame;
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+use crate::event::{Connection, Event};
+use crate::state::{Drawn, Link, Screen, Settings, State};
+use crate::theme::Theme;
+
+/// The smallest terminal on which every screen is whole.
+const WIDTH_MIN: u16 = 80;
+const HEIGHT_MIN: u16 = 24;
+
+/// Draws the state on a frame; what the state must know of it comes back.
+pub fn draw(frame: &mut Frame<'_>, state: &State, theme: Theme) -> Drawn {
+    render(frame.buffer_mut(), state, theme)
+}
+
+/// Draws the state on a buffer of any size.
+pub fn render(buf: &mut Buffer, state: &State, theme: Theme) -> Drawn {
+    let area = buf.area;
+    if area.width < WIDTH_MIN || area.height < HEIGHT_MIN {
+        let sentence = format!(
+            "tarplight needs {WIDTH_MIN} columns and {HEIGHT_MIN} lines; this terminal has {} and \
+             {}. Make it larger, or use \"tarplight show\".",
+            area.width, area.height
+        );
+        for (row, line) in (0..area.height).zip(text::wrap(&sentence, area.width.into())) {
+            paint::put(buf, 0, row, area.width, &line, theme.normal());
+        }
+        return Drawn::default();
+    }
+    let mut area = area;
+    let head_height = head::draw(buf, area, state, theme);
+    area = paint::below(area, head_height);
+    let foot_height = foot::draw(buf, area, state, theme);
+    area.height -= foot_height;
+    if let Some(form) = &state.form {
+        form::draw(buf, area, state, form, theme);
+        return Drawn::default();
+    }
+    if state.snapshot.is_none() {
+        waiting(buf, area, state, theme);
+        return Drawn::default();
+    }
+    match state.screen {
+        Screen::Yard => {
+            let strip_height = strip::draw(buf, area, state, theme);
+            yard::draw(buf, paint::below(area, strip_height), state, theme)
+        }
+        Screen::Bed => bed::draw(buf, area, state, theme),
+        Screen::Troubles => page::draw_lines(
+            buf,
+            area,
+            state.scroll,
+            &troubles::lines(state, area.width, theme),
+        ),
+        Screen::Sources => page::draw_lines(
+            buf,
+            area,
+            state.scroll,
+            &sources::lines(state, area.width, theme),
+        ),
+        Screen::Help => page::draw_lines(buf, area, state.scroll, &help::lines(area.width, theme)),
+    }
+}
+
+fn waiting(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) {
+    let sentence = match &state.link {
+        Link::Down { problem, .. } => format!("No daemon yet: {problem}. Trying again for ever."),
+        Link::Connecting | Link::Up => format!("Asking the daemon at {}.", state.settings.daemon),
+    };
+    for (row, line) in (area.y + 1..area.bottom()).zip(text::wrap(&sentence, area.width.into())) {
+        paint::put(buf, area.x, row, area.width, &line, theme.normal());
+    }
+}
+
+/// The yard of a snapshot as plain text, as the dashboard would first show it.
+pub fn render_to_text(snapshot: PlantSnapshot, width: u16, height: u16) -> String {
+    let mut state = State::new(Settings::default());
+    let news = Event::Connection(Connection::Snapshot(Box::new(snapshot)));
+    state.apply(news, std::time::Duration::ZERO);
+    let mut buf = Buffer::empty(Rect::new(0, 0, width, height));
+    render(&mut buf, &state, Theme::PLAIN);
+    paint::buffer_text(&buf)
+}

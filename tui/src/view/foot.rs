@@ -1,0 +1,59 @@
+//! The foot of every screen: the last answer to a person, and the keys.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+use super::{paint, text};
+use crate::keys::BINDINGS;
+use crate::state::State;
+use crate::theme::Theme;
+
+/// Rows that a message may take; the daemon's sentences are short.
+const MESSAGE_ROWS_MAX: usize = 6;
+
+/// Draws the foot at the bottom of `area`; the rows it took.
+pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> u16 {
+    let last = area.bottom() - 1;
+    paint::put(buf, area.x, last, area.width, &keys(state), theme.quiet());
+    let Some(message) = &state.message else {
+        return 1;
+    };
+    let width = usize::from(area.width) - 2;
+    let mut lines: Vec<String> = message
+        .lines
+        .iter()
+        .flat_map(|line| text::wrap(line, width))
+        .collect();
+    if lines.len() > MESSAGE_ROWS_MAX {
+        lines.truncate(MESSAGE_ROWS_MAX - 1);
+        lines.push("… the rest stands among the bed's cautions".to_owned());
+    }
+    let style = if message.is_bad {
+        theme.bad()
+    } else {
+        theme.strong()
+    };
+    let height = u16::try_from(lines.len()).unwrap_or(0);
+    for (row, line) in (last - height..last).zip(&lines) {
+        paint::put(buf, area.x, row, area.width, &format!(" {line}"), style);
+    }
+    height + 1
+}
+
+fn keys(state: &State) -> String {
+    if state.form.is_some() {
+        return " Tab ↑ ↓ move   Enter next, and on Record: record   PgUp PgDn read   Esc leave"
+            .to_owned();
+    }
+    let mut line = String::from(" ");
+    if state.message.is_some() {
+        line.push_str("Esc put away   ");
+    }
+    for binding in BINDINGS {
+        if let Some(word) = binding.foot {
+            let key = binding.label.split(' ').next().unwrap_or(binding.label);
+            line.push_str(&format!("{key} {word}   "));
+        }
+    }
+    line
+}

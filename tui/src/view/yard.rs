@@ -1,0 +1,314 @@
+//! The yard: every bed in its order, one row each, estimates never without what the cylinders say.
+
+use daemon_api::pour::{PourStatus, PourView};
+use daemon_api::trouble::Urgency;
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+use units::{Celsius, Megapascal, Show};
+
+use super::{paint, text};
+use crate::state::{Drawn, Hit, Row, State};
+use crate::theme::Theme;
+use crate::words;
+
+/// From this width on a whole row fits one line with every word written out.
+const WIDE_WIDTH: u16 = 132;
+/// Rows below the list that say what the chosen pour's estimate does not confirm.
+const WORDS_ROWS: u16 = 2;
+
+/// One thing that a row shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Cell {
+    Bed,
+    Mix,
+    Status,
+    /// Status and cylinders in the fewest words.
+    State,
+    Now,
+    Strengths,
+    Window,
+    Cylinders,
+    Holds,
+    HoldCounts,
+}
+
+/// Where a cell stands in its row.
+#[derive(Debug, Clone, Copy)]
+struct Column {
+    cell: Cell,
+    line: u16,
+    x: u16,
+    width: u16,
+}
+
+/// Draws the yard in `area`.
+pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> Drawn {
+    let rows = state.rows();
+    let list_height = area.height.saturating_sub(WORDS_ROWS);
+    let row_count = u16::try_from(rows.len()).unwrap_or(u16::MAX);
+    let is_wide = area.width >= WIDE_WIDTH;
+    let has_two_lines = !is_wide && row_count.saturating_mul(2).saturating_add(2) <= list_height;
+    let window_width = rows
+        .iter()
+        .filter_map(|row| row.pour)
+        .map(|pour| text::width_of(&words::window_short(&pour.forecast, state.zone)))
+        .max()
+        .map_or(17, |width| u16::try_from(width.max(17)).unwrap_or(17));
+    let columns = if is_wide {
+        wide(area.width, window_width)
+    } else if has_two_lines {
+        two_lines(area.width, window_width)
+    } else {
+        narrow(area.width, window_width)
+    };
+    let row_height: u16 = if has_two_lines { 2 } else { 1 };
+    for column in &columns {
+        let y = area.y + column.line;
+        let heading = heading(column.cell, state);
+        paint::put(
+            buf,
+            area.x + column.x,
+            y,
+            column.width,
+            &heading,
+            theme.heading(),
+        );
+    }
+    let list = paint::below(
+        Rect {
+            height: list_height,
+            ..area
+        },
+        row_height,
+    );
+    let page_rows = usize::from(list.height / row_height).max(1);
+    let first = first_row(state.chosen_at(), page_rows, rows.len());
+    let mut hits = Vec::new();
+    for (at, row) in rows.iter().enumerate().skip(first).take(page_rows) {
+        let y = list.y + u16::try_from(at - first).unwrap_or(0) * row_height;
+        for column in &columns {
+            let (content, style) = content(column.cell, row, state, theme);
+            paint::put(
+                buf,
+                area.x + column.x,
+                y + column.line,
+                column.width,
+                &content,
+                style,
+            );
+        }
+        let (mark, mark_style) = mark(row, theme);
+        paint::put(buf, area.x, y, 1, mark, mark_style);
+        if at == state.chosen_at() {
+            buf.set_style(
+                Rect {
+                    x: area.x,
+                    y,
+                    width: area.width,
+                    height: row_height,
+                },
+                theme.chosen(),
+            );
+        }
+        hits.push(Hit {
+            y,
+            height: row_height,
+            row: row.key(),
+        });
+    }
+    draw_words(
+        buf,
+        area,
+        state,
+        theme,
+        rows.len().saturating_sub(first + page_rows),
+    );
+    Drawn {
+        hits,
+        scroll_max: 0,
+        page_rows,
+    }
+}
+
+/// The first row shown, so that the chosen one is among the shown.
+fn first_row(chosen_at: usize, page_rows: usize, row_count: usize) -> usize {
+    if row_count <= page_rows {
+        return 0;
+    }
+    chosen_at
+        .saturating_sub(page_rows / 2)
+        .min(row_count - page_rows)
+}
+
+fn draw_words(buf: &mut Buffer, area: Rect, state: &State, theme: Theme, below_count: usize) {
+    let y = area.bottom() - WORDS_ROWS;
+    let mut line = format!(" {}", words::ESTIMATES_CONFIRM_NOTHING);
+    if below_count > 0 {
+        line = format!(" … {below_count} more below.{line}");
+    }
+    paint::put(buf, area.x, y, area.width, &line, theme.quiet());
+    if let Some(Row {
+        bed,
+        pour: Some(pour),
+    }) = state.chosen_row()
+    {
+        let line = format!(" {}: {}", bed.bed, pour.confirmation.words);
+        paint::put(buf, area.x, y + 1, area.width, &line, theme.strong());
+    }
+}
+
+fn laid_out(cells: &[(Cell, u16)], line: u16, indent: u16) -> Vec<Column> {
+    let mut x = indent;
+    let mut columns = Vec::new();
+    for &(cell, width) in cells {
+        columns.push(Column {
+            cell,
+            line,
+            x,
+            width,
+        });
+        x += width + 1;
+    }
+    columns
+}
+
+fn wide(width: u16, window_width: u16) -> Vec<Column> {
+    let taken = 1 + 5 + 8 + 30 + 9 + 17 + window_width + 9 + 7;
+    let cells = [
+        (Cell::Bed, 5),
+        (Cell::Mix, 8),
+        (Cell::Status, 30),
+        (Cell::Now, 9),
+        (Cell::Strengths, 17),
+        (Cell::Window, window_width),
+        (Cell::Cylinders, width.saturating_sub(taken)),
+        (Cell::Holds, 9),
+    ];
+    laid_out(&cells, 0, 1)
+}
+
+fn two_lines(width: u16, window_width: u16) -> Vec<Column> {
+    let first = [
+        (Cell::Bed, 5),
+        (Cell::Mix, 17),
+        (Cell::Status, 30),
+        (Cell::Now, 10),
+        (Cell::Holds, 10),
+    ];
+    let second = [
+        (Cell::Strengths, 17),
+        (Cell::Window, window_width),
+        (
+            Cell::Cylinders,
+            width.saturating_sub(7 + 17 + window_width + 2),
+        ),
+    ];
+    [laid_out(&first, 0, 1), laid_out(&second, 1, 7)].concat()
+}
+
+fn narrow(width: u16, window_width: u16) -> Vec<Column> {
+    let taken = 1 + 4 + 5 + 8 + 15 + window_width + 4 + 6;
+    let cells = [
+        (Cell::Bed, 4),
+        (Cell::Mix, 5),
+        (Cell::Now, 8),
+        (Cell::Strengths, 15),
+        (Cell::Window, window_width),
+        (Cell::State, width.saturating_sub(taken)),
+        (Cell::HoldCounts, 4),
+    ];
+    laid_out(&cells, 0, 1)
+}
+
+fn heading(cell: Cell, state: &State) -> String {
+    let units = state.units();
+    match cell {
+        Cell::Bed => "bed".to_owned(),
+        Cell::Mix => "mix".to_owned(),
+        Cell::Status => "status".to_owned(),
+        Cell::State => "state, cylinders".to_owned(),
+        Cell::Now => format!("now {}", Celsius::unit(units)),
+        Cell::Strengths => format!("est/low/req {}", Megapascal::unit(units)),
+        Cell::Window => "early–likely–late".to_owned(),
+        Cell::Cylinders => "cylinders".to_owned(),
+        Cell::Holds => "holds".to_owned(),
+        Cell::HoldCounts => "hold".to_owned(),
+    }
+}
+
+fn content(cell: Cell, row: &Row<'_>, state: &State, theme: Theme) -> (String, Style) {
+    let units = state.units();
+    let Some(pour) = row.pour else {
+        return match cell {
+            Cell::Bed => (row.bed.bed.clone(), theme.quiet()),
+            Cell::Status | Cell::State => ("no pour".to_owned(), theme.quiet()),
+            _ => (String::new(), theme.quiet()),
+        };
+    };
+    match cell {
+        Cell::Bed => (row.bed.bed.clone(), mark(row, theme).1),
+        Cell::Mix => (pour.mix.clone(), theme.normal()),
+        Cell::Status => (
+            words::status(pour.status).to_owned(),
+            status_style(pour, theme),
+        ),
+        Cell::State => (state_words(pour), cylinder_style(pour, theme)),
+        Cell::Now => (words::temperatures_short(pour, units), theme.normal()),
+        Cell::Strengths => (words::strengths_short(pour, units), theme.normal()),
+        Cell::Window => (
+            words::window_short(&pour.forecast, state.zone),
+            theme.normal(),
+        ),
+        Cell::Cylinders => (
+            words::cylinders_short(pour, units),
+            cylinder_style(pour, theme),
+        ),
+        Cell::Holds => (words::holds_short(pour), theme.normal()),
+        Cell::HoldCounts => (hold_counts(pour), theme.normal()),
+    }
+}
+
+/// Status and cylinders together in twenty cells.
+fn state_words(pour: &PourView) -> String {
+    let cylinders = words::cylinders_shortest(pour);
+    match pour.status {
+        PourStatus::Confirmed => "passed, not released".to_owned(),
+        PourStatus::BreakDue => format!("due, {cylinders}"),
+        status => format!("{}, {cylinders}", words::status(status)),
+    }
+}
+
+fn hold_counts(pour: &PourView) -> String {
+    match (pour.release_holds.len(), pour.piece_holds.len()) {
+        (0, 0) => String::new(),
+        (release, 0) => release.to_string(),
+        (release, piece) => format!("{release}+{piece}"),
+    }
+}
+
+fn status_style(pour: &PourView, theme: Theme) -> Style {
+    match pour.status {
+        PourStatus::BreakDue | PourStatus::Confirmed => theme.strong(),
+        PourStatus::Placing | PourStatus::Curing => theme.normal(),
+        PourStatus::Released | PourStatus::Stripped | PourStatus::Abandoned => theme.quiet(),
+    }
+}
+
+pub fn cylinder_style(pour: &PourView, theme: Theme) -> Style {
+    match pour.confirmation.state.as_str() {
+        "failed" => theme.bad(),
+        "passed-in-part" | "confirmed" => theme.strong(),
+        _ => theme.normal(),
+    }
+}
+
+/// A sign for the most urgent trouble of the bed, so that colour never stands alone.
+fn mark(row: &Row<'_>, theme: Theme) -> (&'static str, Style) {
+    match row.bed.troubles.iter().map(|trouble| trouble.urgency).max() {
+        Some(Urgency::Now) => ("!", theme.bad()),
+        Some(Urgency::Soon) => ("?", theme.doubt()),
+        Some(Urgency::Look) => ("·", theme.normal()),
+        None => (" ", theme.normal()),
+    }
+}

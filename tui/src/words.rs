@@ -1,0 +1,316 @@
+//! The words in which screens and commands speak of pours, estimates, cylinders and trust.
+
+use chrono::{DateTime, Utc};
+use daemon_api::act::{ChannelRole, SetPurpose, SetStorage, StrengthAct};
+use daemon_api::pour::{
+    BreakView, CylinderSetView, EstimateView, ForecastView, PourStatus, PourView, TrustView,
+};
+use daemon_api::trouble::Urgency;
+use units::{Celsius, Megapascal, Millimetre, Show, UnitSystem};
+
+use crate::times::Zone;
+
+/// What must be remembered whenever strand is about to be cut; shown where a release is signed.
+pub const RELEASE_CAUTIONS: [&str; 4] = [
+    "The cylinders decide and a person signs: an estimate is no reason to cut.",
+    "Cutting strand releases stored energy: everyone stands clear of its ends and its line.",
+    "Follow the engineer's detensioning sequence and your local codes.",
+    "Concrete, forms and steam under the tarp are hot: lift it with care.",
+];
+
+/// The sentence that heads every list of estimates.
+pub const ESTIMATES_CONFIRM_NOTHING: &str =
+    "An estimate says when to break cylinders. They confirm; a person signs.";
+
+pub fn status(status: PourStatus) -> &'static str {
+    match status {
+        PourStatus::Placing => "placing",
+        PourStatus::Curing => "curing",
+        PourStatus::BreakDue => "break due",
+        PourStatus::Confirmed => "cylinders passed, not released",
+        PourStatus::Released => "released",
+        PourStatus::Stripped => "stripped",
+        PourStatus::Abandoned => "abandoned",
+    }
+}
+
+pub fn urgency(urgency: Urgency) -> &'static str {
+    match urgency {
+        Urgency::Now => "NOW",
+        Urgency::Soon => "SOON",
+        Urgency::Look => "LOOK",
+    }
+}
+
+pub fn role(role: ChannelRole) -> &'static str {
+    match role {
+        ChannelRole::Concrete => "concrete",
+        ChannelRole::Enclosure => "enclosure",
+        ChannelRole::Ambient => "ambient",
+        ChannelRole::Specimen => "specimen",
+    }
+}
+
+pub fn purpose(purpose: SetPurpose) -> &'static str {
+    match purpose {
+        SetPurpose::Release => "release",
+        SetPurpose::Later => "later age",
+    }
+}
+
+pub fn storage(storage: SetStorage) -> &'static str {
+    match storage {
+        SetStorage::UnderTarp => "under the tarp",
+        SetStorage::MatchCured => "match-cured",
+        SetStorage::Standard => "standard curing",
+    }
+}
+
+pub fn strength_act(act: StrengthAct) -> &'static str {
+    match act {
+        StrengthAct::PartialRelease => "partial release",
+        StrengthAct::Release => "release",
+        StrengthAct::Strip => "strip",
+        StrengthAct::Ship => "ship",
+    }
+}
+
+/// A cylinder set: what for, how kept, its size, what is left of it.
+pub fn set_words(set: &CylinderSetView, units: UnitSystem) -> String {
+    format!(
+        "set {}: {}, {}, {} by {}, {} of {} left",
+        set.made.set,
+        purpose(set.made.purpose),
+        storage(set.made.storage),
+        Millimetre(set.made.diameter_mm).show(units),
+        Millimetre(set.made.length_mm).show(units),
+        set.left_count,
+        set.made.specimens.len(),
+    )
+}
+
+/// A strength, or a dash where there is none.
+pub fn strength(strength_mpa: Option<f64>, units: UnitSystem) -> String {
+    strength_mpa.map_or_else(|| "–".to_owned(), |mpa| Megapascal(mpa).show(units))
+}
+
+fn strength_number(strength_mpa: Option<f64>, units: UnitSystem) -> String {
+    strength_mpa.map_or_else(|| "–".to_owned(), |mpa| Megapascal(mpa).show_number(units))
+}
+
+/// Estimate, lower bound and required strength together, without the unit: `22.1/20.4/24.1`.
+pub fn strengths_short(pour: &PourView, units: UnitSystem) -> String {
+    let required = strength_number(pour.release_strength_mpa, units);
+    match pour.estimate.kind.as_str() {
+        "within" | "at-least" => format!(
+            "{}{}/{}/{required}",
+            if pour.estimate.kind == "at-least" {
+                "≥"
+            } else {
+                ""
+            },
+            strength_number(pour.estimate.estimate_mpa, units),
+            strength_number(pour.estimate.lower_90_mpa, units),
+        ),
+        "not-yet" => format!("not yet/{required}"),
+        _ => format!("none/{required}"),
+    }
+}
+
+/// Estimate and lower bound in words, with the reason where there is none.
+pub fn estimate(view: &EstimateView, units: UnitSystem) -> String {
+    let lower = strength(view.lower_90_mpa, units);
+    match view.kind.as_str() {
+        "within" => {
+            format!(
+                "estimate {}, lower bound {lower}",
+                strength(view.estimate_mpa, units)
+            )
+        }
+        "at-least" => format!(
+            "estimate at least {}, lower bound {lower}",
+            strength(view.estimate_mpa, units)
+        ),
+        kind => {
+            let what = if kind == "not-yet" {
+                "no estimate yet"
+            } else {
+                "no estimate"
+            };
+            match &view.reason {
+                Some(reason) => format!("{what}: {reason}"),
+                None => what.to_owned(),
+            }
+        }
+    }
+}
+
+/// True where a release would be signed without the support of an estimate.
+pub fn lacks_estimate(pour: &PourView) -> bool {
+    !pour.curve.usable || !matches!(pour.estimate.kind.as_str(), "within" | "at-least")
+}
+
+/// The state of the cylinders in a few words: `no break yet`, `broke 3620 psi of 3500: passed`.
+pub fn cylinders_short(pour: &PourView, units: UnitSystem) -> String {
+    if pour.release.is_some() {
+        return "cylinders passed, release signed".to_owned();
+    }
+    match last_break(pour) {
+        None if pour.cylinder_sets.is_empty() => "no break yet, no cylinders made".to_owned(),
+        None => "no break yet".to_owned(),
+        Some(last) => {
+            let verdict = match pour.confirmation.state.as_str() {
+                "confirmed" => "passed",
+                "passed-in-part" => "passed in part",
+                _ if last.passes => "passed, confirms nothing yet",
+                _ => "FAILED",
+            };
+            format!(
+                "broke {} of {}: {verdict}",
+                Megapascal(last.pooled_mean_mpa.unwrap_or(last.mean_mpa)).show(units),
+                Megapascal(last.required_mpa).show_number(units),
+            )
+        }
+    }
+}
+
+/// The same in the fewest words, for a narrow column.
+pub fn cylinders_shortest(pour: &PourView) -> &'static str {
+    if pour.release.is_some() {
+        return "cylinders passed";
+    }
+    match (last_break(pour), pour.confirmation.state.as_str()) {
+        (None, _) => "no break yet",
+        (_, "confirmed") => "passed",
+        (_, "passed-in-part") => "passed in part",
+        (Some(last), _) if last.passes => "passed, unproven",
+        _ => "broke: FAILED",
+    }
+}
+
+/// The break tested last, whichever set it was of.
+pub fn last_break(pour: &PourView) -> Option<&BreakView> {
+    pour.cylinder_sets
+        .iter()
+        .flat_map(|set| &set.breaks)
+        .max_by_key(|one| one.tested_at)
+}
+
+/// Coolest and hottest believed position now: `41..58`.
+pub fn temperatures_short(pour: &PourView, units: UnitSystem) -> String {
+    let temperatures = || {
+        pour.positions
+            .iter()
+            .filter_map(|position| position.temperature_c)
+    };
+    let coolest = temperatures().min_by(f64::total_cmp);
+    let hottest = temperatures().max_by(f64::total_cmp);
+    match (coolest, hottest) {
+        (Some(coolest), Some(hottest)) => format!(
+            "{}..{}",
+            Celsius(coolest).show_number(units),
+            Celsius(hottest).show_number(units)
+        ),
+        _ => "–".to_owned(),
+    }
+}
+
+/// A temperature, or a dash.
+pub fn temperature(temperature_c: Option<f64>, units: UnitSystem) -> String {
+    temperature_c.map_or_else(|| "–".to_owned(), |c| Celsius(c).show(units))
+}
+
+/// Early, likely and late: `04:10–04:40–05:20`.
+pub fn window_short(forecast: &ForecastView, zone: Zone) -> String {
+    let clock = |at: Option<DateTime<Utc>>| at.map_or_else(|| "?".to_owned(), |at| zone.clock(at));
+    if forecast.likely_at.is_none() {
+        return "no forecast".to_owned();
+    }
+    format!(
+        "{}–{}–{}",
+        clock(forecast.early_at),
+        clock(forecast.likely_at),
+        clock(forecast.late_at)
+    )
+}
+
+/// The forecast in words.
+pub fn forecast(view: &ForecastView, zone: Zone, now: DateTime<Utc>) -> String {
+    let Some(likely_at) = view.likely_at else {
+        let reason = view.reason.as_deref().unwrap_or("too little is known");
+        return format!("no forecast: {reason}");
+    };
+    let clock = |at: Option<DateTime<Utc>>| {
+        at.map_or_else(|| "unknown".to_owned(), |at| zone.clock_near(at, now))
+    };
+    let mut text = format!(
+        "forecast to required strength: early {}, likely {}, late {}",
+        clock(view.early_at),
+        zone.clock_near(likely_at, now),
+        clock(view.late_at),
+    );
+    if let Some(probability) = view.pass_probability_now {
+        text.push_str(&format!(
+            "; a set broken now would pass with {:.0} %",
+            probability * 100.0
+        ));
+    }
+    if let Some(at) = view.break_from_at {
+        text.push_str(&format!(
+            "; break from {} ({:.0} %)",
+            zone.clock_near(at, now),
+            view.break_probability * 100.0
+        ));
+    }
+    text
+}
+
+/// Trust with its reason: `suspect: stuck`.
+pub fn trust(view: &TrustView) -> String {
+    let verdict = view.verdict.replace('-', " ");
+    match &view.reason {
+        Some(reason) => format!("{verdict}: {}", reason.replace('-', " ")),
+        None => verdict,
+    }
+}
+
+/// True where a channel is believed without reserve.
+pub fn is_trusted(view: &TrustView) -> bool {
+    view.verdict == "good"
+}
+
+/// Heat and tarp as last said.
+pub fn heat_and_tarp(pour: &PourView, zone: Zone, now: DateTime<Utc>) -> String {
+    let heat = match &pour.heat {
+        Some(heat) => format!(
+            "heat {} since {}",
+            if heat.on { "on" } else { "off" },
+            zone.clock_near(heat.since, now)
+        ),
+        None => "heat: nothing recorded".to_owned(),
+    };
+    let tarp = match &pour.tarp_lifted {
+        Some(tarp) if tarp.on => format!("tarp LIFTED since {}", zone.clock_near(tarp.since, now)),
+        Some(tarp) => format!("tarp back since {}", zone.clock_near(tarp.since, now)),
+        None => "tarp: nothing recorded".to_owned(),
+    };
+    format!("{heat}; {tarp}")
+}
+
+/// `1 hold`, `2 holds`, counting what stands against release and what stands against shipping.
+pub fn holds_short(pour: &PourView) -> String {
+    match (pour.release_holds.len(), pour.piece_holds.len()) {
+        (0, 0) => String::new(),
+        (release, 0) => plural(release, "hold"),
+        (0, piece) => plural(piece, "piece hold"),
+        (release, piece) => format!("{}+{piece} piece", plural(release, "hold")),
+    }
+}
+
+pub fn plural(count: usize, what: &str) -> String {
+    if count == 1 {
+        format!("1 {what}")
+    } else {
+        format!("{count} {what}s")
+    }
+}
