@@ -11,6 +11,7 @@ pub mod assessment;
 pub mod channel;
 pub mod config;
 pub mod estimate;
+pub mod forecast;
 pub mod path;
 pub mod positions;
 pub mod pour;

@@ -1,0 +1,650 @@
+//! The forecast against hand arithmetic, against a night made by another model, and by its promises.
+
+use calibration::{CurveFile, Scatter};
+use proptest::prelude::*;
+
+use super::*;
+use crate::act::{
+    Act, ActBody, BreakResult, ChannelBinding, CylinderSet, HeatPlan, PourOpened, Section as Shape,
+    SetPurpose, SetStorage, SpecimenResult,
+};
+
+/// Strength is `50 k M / (1 + k M)`: 25 MPa at 400 °C·h. Without any scatter of its own.
+const TEXT: &str = r#"
+schema = 1
+name = "test"
+mix = "test"
+author = "lab"
+made_at = 2026-01-01
+time_zero = "placed"
+maturity = { function = "temperature-time-factor", datum_c = 0 }
+range = { maturity_min = 100, maturity_max = 4000, temperature_min_c = 10, temperature_max_c = 70 }
+specimens = { cured = "standard", shape = "cylinder", diameter_mm = 100, length_mm = 200 }
+
+[curve]
+form = "hyperbolic"
+ultimate_mpa = 50
+rate_per_unit = 0.0025
+offset = 0
+covariance = [[0, 0, 0], [0, 0, 0], [0, 0, 0]]
+residual_sd_mpa = 0.001
+residual_degrees_of_freedom = 10
+"#;
+
+const MS_PER_MIN: i64 = 60_000;
+
+fn minute(minute: i64) -> UtcMs {
+    UtcMs(minute * MS_PER_MIN)
+}
+
+/// The required strength that the curve gives at a maturity, MPa.
+fn strength_mpa(maturity: f64) -> f64 {
+    50.0 * 0.0025 * maturity / (1.0 + 0.0025 * maturity)
+}
+
+fn act(id: u128, body: ActBody) -> Act {
+    Act {
+        id,
+        recorded_at: minute(0),
+        happened_at: minute(0),
+        by: "qc".to_owned(),
+        why: None,
+        pour: "pour-1".to_owned(),
+        body,
+    }
+}
+
+fn record(heat_plan: Option<HeatPlan>, more: &[ActBody]) -> PourRecord {
+    let positions = (0..3).map(|index| crate::act::Position {
+        id: format!("P{index}"),
+        station_m: 10.0 * f64::from(index),
+        place: "web".to_owned(),
+        depth_mm: None,
+    });
+    let set = CylinderSet {
+        set: "A".to_owned(),
+        purpose: SetPurpose::Release,
+        specimens: vec!["A1".to_owned(), "A2".to_owned()],
+        storage: SetStorage::UnderTarp,
+        follows_position: None,
+        loads: Vec::new(),
+        diameter_mm: 100.0,
+        length_mm: 200.0,
+    };
+    let opened = PourOpened {
+        bed: "B1".to_owned(),
+        line: None,
+        layer: None,
+        mix: "test".to_owned(),
+        curve: None,
+        from_station_m: 0.0,
+        to_station_m: 30.0,
+        first_placement_at: Some(minute(0)),
+        last_placement_at: Some(minute(0)),
+        required: Vec::new(),
+        pieces: Vec::new(),
+        positions: positions.collect(),
+        channels: Vec::<ChannelBinding>::new(),
+        loads: Vec::new(),
+        cylinder_sets: vec![set],
+        section: Some(Shape {
+            name: "slab".to_owned(),
+            thickness_mm: Some(200.0),
+        }),
+        cementitious_kg_m3: Some(400.0),
+        fresh: None,
+        heat_plan,
+        wanted_release_at: None,
+        limit_set: None,
+    };
+    let acts: Vec<Act> = std::iter::once(ActBody::PourOpened(Box::new(opened)))
+        .chain(more.iter().cloned())
+        .zip(1..)
+        .map(|(body, id)| act(id, body))
+        .collect();
+    PourRecord::fold(&acts)
+        .remove("pour-1")
+        .expect("the pour was opened")
+}
+
+fn prepared(pour_cv: f64, load_cv: f64) -> PreparedCurve {
+    let file = CurveFile::parse(TEXT).expect("a good file");
+    PreparedCurve::new(&file, Scatter { pour_cv, load_cv })
+}
+
+const FUNCTION: MaturityFunction = MaturityFunction::TemperatureTimeFactor { datum_c: 0.0 };
+
+fn maturity_of(path: &[(UtcMs, f64)]) -> f64 {
+    path.windows(2)
+        .map(|pair| FUNCTION.over_segment(pair[0].1, pair[1].1, pair[1].0.hours_since(pair[0].0)))
+        .sum()
+}
+
+/// What is asked in most tests: paths per position, one required strength, no breaks.
+struct Question<'a> {
+    record: &'a PourRecord,
+    curve: &'a PreparedCurve,
+    paths: &'a [Vec<(UtcMs, f64)>],
+    required_mpa: f64,
+    enclosure: &'a [(UtcMs, f64)],
+    breaks: &'a [JudgedBreak],
+    cvs: (f64, f64),
+}
+
+impl Question<'_> {
+    fn known(&self) -> KnownAt<'_> {
+        let positions = self
+            .paths
+            .iter()
+            .enumerate()
+            .map(|(index, path)| KnownPosition {
+                index,
+                required_mpa: self.required_mpa,
+                time_zero_at: path.first().map(|first| first.0),
+                temperatures: path,
+                maturity: (!path.is_empty()).then(|| maturity_of(path)),
+                believed: !path.is_empty(),
+            });
+        KnownAt {
+            record: self.record,
+            curve: Some(KnownCurveUse {
+                prepared: self.curve,
+                maturity: FUNCTION,
+            }),
+            position_count: 3,
+            positions: positions.collect(),
+            enclosure: self.enclosure,
+            ambient: &[],
+            breaks: self.breaks,
+            pour_cv: self.cvs.0,
+            load_cv: self.cvs.1,
+            break_probability: 0.9,
+        }
+    }
+}
+
+fn steady(celsius: f64, minutes: i64) -> Vec<(UtcMs, f64)> {
+    (0..=minutes / 5)
+        .map(|index| (minute(index * 5), celsius))
+        .collect()
+}
+
+/// Steady temperatures at two positions, with usual scatter.
+fn two_steady(required_mpa: f64, breaks: &[JudgedBreak], more: &[ActBody]) -> Forecast {
+    let (record, curve) = (record(None, more), prepared(0.06, 0.04));
+    let paths = [steady(40.0, 600), steady(42.0, 600)];
+    let question = Question {
+        record: &record,
+        curve: &curve,
+        paths: &paths,
+        required_mpa,
+        enclosure: &[],
+        breaks,
+        cvs: (0.06, 0.04),
+    };
+    forecast(&question.known(), minute(600))
+}
+
+#[test]
+fn a_steady_temperature_gives_the_time_of_hand_arithmetic() {
+    // 30 h at 50 °C are 1500 °C·h; two hours later 1600. Hydration is over, so nothing else changes.
+    let (record, curve) = (record(None, &[]), prepared(0.0, 0.0));
+    let paths = [steady(50.0, 1800)];
+    let air = steady(50.0, 1800);
+    let question = Question {
+        record: &record,
+        curve: &curve,
+        paths: &paths,
+        required_mpa: strength_mpa(1600.0),
+        enclosure: &air,
+        breaks: &[],
+        cvs: (0.0, 0.0),
+    };
+    let likely_at = forecast(&question.known(), minute(1800))
+        .likely_at
+        .expect("a time");
+    let off_min = (likely_at.0 - minute(1920).0) as f64 / MS_PER_MIN as f64;
+    assert!(off_min.abs() < 1.0, "{off_min} min off");
+}
+
+#[test]
+fn a_strength_reached_in_the_past_keeps_its_time() {
+    let (record, curve) = (record(None, &[]), prepared(0.0, 0.0));
+    let paths = [steady(50.0, 600)];
+    let question = Question {
+        record: &record,
+        curve: &curve,
+        paths: &paths,
+        required_mpa: strength_mpa(400.0),
+        enclosure: &[],
+        breaks: &[],
+        cvs: (0.0, 0.0),
+    };
+    let got = forecast(&question.known(), minute(600));
+    let off_min = (got.likely_at.expect("a time").0 - minute(480).0) as f64 / MS_PER_MIN as f64;
+    assert!(off_min.abs() < 1.0, "{off_min} min off");
+    assert!(
+        got.pass_probability_now > Some(0.9),
+        "{:?}",
+        got.pass_probability_now
+    );
+}
+
+#[test]
+fn the_same_inputs_give_the_same_forecast_to_the_bit() {
+    assert_eq!(two_steady(28.0, &[], &[]), two_steady(28.0, &[], &[]));
+}
+
+#[test]
+fn a_position_that_is_not_believed_never_makes_the_line_earlier() {
+    let (record, curve) = (record(None, &[]), prepared(0.06, 0.04));
+    let paths = [steady(40.0, 600), steady(41.0, 600)];
+    let question = Question {
+        record: &record,
+        curve: &curve,
+        paths: &paths,
+        required_mpa: 28.0,
+        enclosure: &[],
+        breaks: &[],
+        cvs: (0.06, 0.04),
+    };
+    let mut known = question.known();
+    let believed = forecast(&known, minute(600));
+    known.positions[1].believed = false;
+    let doubted = forecast(&known, minute(600));
+    let first = known.positions[0];
+    known.positions = vec![first];
+    let without = forecast(&known, minute(600));
+    let late = |one: &Forecast| one.late_at.expect("a late time");
+    assert!(late(&doubted) >= late(&believed));
+    assert!(late(&doubted) >= late(&without).max(late(&believed)).plus_hours(-0.02));
+    let own = |one: &Forecast| one.position_likely_at[1].expect("a time");
+    assert!(own(&doubted) > own(&believed));
+}
+
+#[test]
+fn what_stands_in_the_way_is_said() {
+    let (record, curve) = (record(None, &[]), prepared(0.06, 0.04));
+    let paths = [steady(40.0, 600), Vec::new()];
+    let question = Question {
+        record: &record,
+        curve: &curve,
+        paths: &paths,
+        required_mpa: 28.0,
+        enclosure: &[],
+        breaks: &[],
+        cvs: (0.06, 0.04),
+    };
+    let reason = |known: &KnownAt<'_>| {
+        let got = forecast(known, minute(600));
+        assert_eq!(
+            (got.early_at, got.likely_at, got.late_at, got.break_from_at),
+            (None, None, None, None)
+        );
+        assert_eq!(got.pass_probability_now, None);
+        assert_eq!(got.position_likely_at.len(), 3);
+        (
+            got.reason.expect("a reason"),
+            got.position_likely_at[0].is_some(),
+        )
+    };
+    let unread = reason(&KnownAt {
+        positions: vec![KnownPosition {
+            time_zero_at: Some(minute(0)),
+            ..question.known().positions[1]
+        }],
+        ..question.known()
+    });
+    assert!(
+        unread.0.contains("Nothing that was read at position P1"),
+        "{}",
+        unread.0
+    );
+    let unplaced = reason(&question.known());
+    assert!(
+        unplaced.0.contains("Position P1 has no age") && unplaced.1,
+        "{}",
+        unplaced.0
+    );
+    let only_first = |required_mpa: f64| KnownAt {
+        positions: vec![KnownPosition {
+            required_mpa,
+            ..question.known().positions[0]
+        }],
+        ..question.known()
+    };
+    assert!(reason(&only_first(55.0)).0.contains("never reaches"));
+    assert!(
+        reason(&only_first(46.0))
+            .0
+            .contains("beyond the curve's last data")
+    );
+    assert!(
+        reason(&KnownAt {
+            curve: None,
+            ..question.known()
+        })
+        .0
+        .contains("No usable curve")
+    );
+    assert!(
+        reason(&KnownAt {
+            positions: Vec::new(),
+            ..question.known()
+        })
+        .0
+        .contains("No position")
+    );
+}
+
+#[test]
+fn a_strength_below_the_first_data_waits_for_the_first_data() {
+    let (record, curve) = (record(None, &[]), prepared(0.0, 0.0));
+    let paths = [steady(20.0, 240)];
+    let question = Question {
+        record: &record,
+        curve: &curve,
+        paths: &paths,
+        required_mpa: 1.0,
+        enclosure: &[],
+        breaks: &[],
+        cvs: (0.0, 0.0),
+    };
+    // 80 of the 100 °C·h where data begin: about an hour at 20 °C is still to come.
+    let likely_at = forecast(&question.known(), minute(240))
+        .likely_at
+        .expect("a time");
+    assert!(
+        (0.7..1.1).contains(&likely_at.hours_since(minute(240))),
+        "{likely_at:?}"
+    );
+}
+
+fn broken(mean_mpa: f64, ratio: Option<f64>) -> JudgedBreak {
+    JudgedBreak {
+        id: 3,
+        set: "A".to_owned(),
+        by: "qc".to_owned(),
+        tested_at: minute(590),
+        strengths_mpa: vec![mean_mpa, mean_mpa],
+        mean_mpa,
+        required_mpa: 25.0,
+        passes: mean_mpa >= 25.0,
+        pooled: None,
+        specimen_maturity: None,
+        estimate_mpa: None,
+        ratio,
+        is_release_set: true,
+        notes: Vec::new(),
+    }
+}
+
+#[test]
+fn a_failed_break_moves_the_next_set_later() {
+    // 10 h at 40 °C are 400 °C·h, the curve's 25 MPa: without a break that is just reached.
+    let result = BreakResult {
+        set: "A".to_owned(),
+        pulled_at: Some(minute(580)),
+        tested_at: minute(590),
+        specimens: vec![SpecimenResult {
+            specimen: "A1".to_owned(),
+            strength_mpa: Some(22.0),
+            load_kn: None,
+            diameter_mm: None,
+        }],
+    };
+    let more = [ActBody::BreakRecorded(result)];
+    let plain = two_steady(25.0, &[], &[]);
+    let untold = two_steady(25.0, &[broken(22.0, None)], &more);
+    let told = two_steady(25.0, &[broken(22.0, Some(0.88))], &more);
+    let passed = two_steady(25.0, &[broken(27.0, Some(1.08))], &more);
+    let next = |one: &Forecast| one.break_from_at.expect("a time");
+    assert!(next(&untold) > next(&plain) && next(&told) > next(&plain));
+    assert!(next(&passed) < next(&plain));
+    assert!(untold.likely_at > plain.likely_at && told.likely_at > plain.likely_at);
+    assert!(untold.pass_probability_now < plain.pass_probability_now);
+    // 22 MPa are 314 °C·h on the curve: 86 short of 400, so more than 1.5 h after they were pulled.
+    assert!(
+        untold.likely_at > Some(minute(580 + 90)),
+        "{:?}",
+        untold.likely_at
+    );
+}
+
+#[test]
+fn a_break_narrows_what_may_be() {
+    let width = |one: &Forecast| {
+        one.late_at
+            .expect("late")
+            .hours_since(one.early_at.expect("early"))
+    };
+    let more = [];
+    let plain = two_steady(28.0, &[], &more);
+    let told = two_steady(28.0, &[broken(25.0, Some(1.0))], &more);
+    assert!(
+        width(&told) < width(&plain),
+        "{} {}",
+        width(&told),
+        width(&plain)
+    );
+}
+
+#[test]
+fn the_probability_of_passing_rises_through_the_night() {
+    let (record, curve) = (record(None, &[]), prepared(0.06, 0.04));
+    let mut before = -1.0;
+    for minutes in [420, 480, 540, 600, 660, 720, 780] {
+        let paths = [steady(40.0, minutes)];
+        let question = Question {
+            record: &record,
+            curve: &curve,
+            paths: &paths,
+            required_mpa: 25.0,
+            enclosure: &[],
+            breaks: &[],
+            cvs: (0.06, 0.04),
+        };
+        let got = forecast(&question.known(), minute(minutes));
+        let probability = got.pass_probability_now.expect("a probability");
+        assert!(
+            probability >= before,
+            "{probability} after {before} at minute {minutes}"
+        );
+        before = probability;
+    }
+    assert!(before > 0.9, "{before}");
+}
+
+/// A night by another model than the forecast's: two layers of concrete, an air that a thermostat
+/// switches on and off at full power, a first-order hydration that has given half its heat after a
+/// day at 20 °C, one-minute steps.
+struct TrueNight {
+    core: Vec<(UtcMs, f64)>,
+    air: Vec<(UtcMs, f64)>,
+}
+
+fn true_night(plan: &HeatPlan, power_c_per_h: f64, speed: f64) -> TrueNight {
+    let (mut core, mut skin, mut air, mut hydrated, mut warm_h) = (24.0, 24.0, 16.0, 0.0, 0.0);
+    let (mut heats, yard, hours) = (false, 8.0, 1.0 / 60.0);
+    let mut night = TrueNight {
+        core: Vec::new(),
+        air: Vec::new(),
+    };
+    for step in 0..2880 {
+        let at = minute(step);
+        night.core.push((at, core));
+        night.air.push((at, air));
+        let on_at = plan.on_at.expect("a planned start");
+        let is_on = at >= on_at && plan.off_at.is_none_or(|off_at| at < off_at);
+        let set_c = (16.0 + 15.0 * at.hours_since(on_at)).min(plan.soak_c.expect("a soak"));
+        heats = is_on
+            && if heats {
+                air < set_c + 1.5
+            } else {
+                air < set_c - 1.5
+            };
+        let power = if heats { power_c_per_h } else { 0.0 };
+        warm_h += hours * 2f64.powf((core - 20.0) / 12.0);
+        let start = (warm_h / 6.0f64).powi(2).min(1.0);
+        let rate = 0.03 * speed * start * (1.0 - hydrated) * 2f64.powf((core - 20.0) / 12.0);
+        hydrated += rate * hours;
+        let heating = 44.0 * rate;
+        core += hours * (1.1 * (skin - core) + heating);
+        skin += hours * (1.1 * (core - skin) + 0.45 * (air - skin) + heating);
+        air += hours * (power + 2.2 * (skin - air) + 1.0 * (yard - air));
+    }
+    night
+}
+
+impl TrueNight {
+    fn reached_at(&self, maturity: f64) -> UtcMs {
+        let mut sum = 0.0;
+        for pair in self.core.windows(2) {
+            sum += FUNCTION.over_segment(pair[0].1, pair[1].1, 1.0 / 60.0);
+            if sum >= maturity {
+                return pair[1].0;
+            }
+        }
+        panic!("the night is too short for {maturity} °C·h");
+    }
+}
+
+/// Hours until a maturity is gained when the temperature goes on along a line.
+fn line_h(needed: f64, celsius: f64, slope: f64) -> f64 {
+    let (mut gained, mut hours) = (0.0, 0.0);
+    while gained < needed && hours < 72.0 {
+        gained += FUNCTION.rate((celsius + slope * hours).clamp(0.0, 90.0)) / 60.0;
+        hours += 1.0 / 60.0;
+    }
+    hours
+}
+
+/// Soak °C, heat off at minute, power °C/h, speed of hydration.
+const NIGHTS: [(f64, i64, f64, f64); 6] = [
+    (50.0, 720, 90.0, 1.0),
+    (55.0, 660, 120.0, 0.8),
+    (60.0, 600, 130.0, 1.2),
+    (45.0, 900, 90.0, 1.0),
+    (55.0, 540, 110.0, 1.3),
+    (50.0, 840, 80.0, 0.7),
+];
+
+/// Mean absolute errors at some hours before the true time: forecast, last temperature, last trend;
+/// and in how many nights the true time lay between early and late.
+fn errors_h(before_h: f64, has_air: bool) -> ([f64; 3], usize) {
+    let (mut sums, mut covered) = ([0.0f64; 3], 0);
+    for (soak_c, off_min, power, speed) in NIGHTS {
+        let plan = HeatPlan {
+            on_at: Some(minute(180)),
+            rise_c_per_h: Some(15.0),
+            soak_c: Some(soak_c),
+            off_at: Some(minute(off_min)),
+        };
+        let night = true_night(&plan, power, speed);
+        let (record, curve) = (record(Some(plan), &[]), prepared(0.0, 0.0));
+        let reached_at = night.reached_at(600.0);
+        let index = (reached_at.plus_hours(-before_h).0 / MS_PER_MIN) as usize;
+        let now = minute(index as i64);
+        let paths = [night.core[..=index].to_vec()];
+        let question = Question {
+            record: &record,
+            curve: &curve,
+            paths: &paths,
+            required_mpa: strength_mpa(600.0),
+            enclosure: if has_air { &night.air[..=index] } else { &[] },
+            breaks: &[],
+            cvs: (0.0, 0.0),
+        };
+        let got = forecast(&question.known(), now);
+        let needed = 600.0 - maturity_of(&paths[0]);
+        let last_c = night.core[index].1;
+        let slope = last_c - night.core[index - 60].1;
+        let times = [
+            got.likely_at.expect("a time"),
+            now.plus_hours(line_h(needed, last_c, 0.0)),
+            now.plus_hours(line_h(needed, last_c, slope)),
+        ];
+        for (sum, at) in sums.iter_mut().zip(times) {
+            *sum += at.hours_since(reached_at).abs() / NIGHTS.len() as f64;
+        }
+        let late = got.late_at >= Some(reached_at);
+        covered += usize::from(late && got.early_at <= Some(reached_at));
+    }
+    (sums, covered)
+}
+
+#[test]
+fn a_heated_night_is_forecast_better_than_by_its_last_temperature_or_trend() {
+    for before_h in [6.0, 4.0] {
+        let ([likely_h, hold_h, trend_h], covered) = errors_h(before_h, true);
+        let told = format!("{before_h} h before: {likely_h} {hold_h} {trend_h}, {covered} covered");
+        assert!(
+            likely_h < 0.5 * hold_h && likely_h < 0.7 * trend_h,
+            "{told}"
+        );
+        assert!(covered >= 4, "{told}");
+    }
+}
+
+#[test]
+fn without_air_readings_a_heated_night_is_still_forecast_better() {
+    for before_h in [6.0, 4.0] {
+        let ([likely_h, hold_h, trend_h], covered) = errors_h(before_h, false);
+        let told = format!("{before_h} h before: {likely_h} {hold_h} {trend_h}, {covered} covered");
+        assert!(likely_h < hold_h && likely_h < trend_h, "{told}");
+        assert!(covered >= 3, "{told}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    #[test]
+    fn early_likely_and_late_stand_in_order_and_a_higher_strength_comes_later(
+        start_c in 10.0..40.0f64,
+        rise in -2.0..4.0f64,
+        minutes in 60i64..900,
+        asked in 120.0..1500.0f64,
+        has_air in any::<bool>(),
+        has_plan in any::<bool>(),
+        second_is_believed in any::<bool>(),
+    ) {
+        let path: Vec<_> = (0..=minutes / 5)
+            .map(|index| (minute(index * 5), (start_c + rise * index as f64 / 12.0).clamp(2.0, 75.0)))
+            .collect();
+        let plan = has_plan.then(|| HeatPlan {
+            on_at: Some(minute(200)),
+            rise_c_per_h: None,
+            soak_c: Some(50.0),
+            off_at: Some(minute(800)),
+        });
+        let (record, curve) = (record(plan, &[]), prepared(0.06, 0.04));
+        let air = if has_air { path.clone() } else { Vec::new() };
+        let paths = [path.clone(), path];
+        let ask = |maturity: f64| {
+            let question = Question {
+                record: &record,
+                curve: &curve,
+                paths: &paths,
+                required_mpa: strength_mpa(maturity),
+                enclosure: &air,
+                breaks: &[],
+                cvs: (0.06, 0.04),
+            };
+            let mut known = question.known();
+            known.positions[1].believed = second_is_believed;
+            forecast(&known, minute(minutes))
+        };
+        let (sooner, later) = (ask(asked), ask(asked * 1.1));
+        let hours = |at: Option<UtcMs>| at.map_or(f64::INFINITY, |at| at.hours_since(minute(0)));
+        for one in [&sooner, &later] {
+            prop_assert!(hours(one.early_at) <= hours(one.likely_at));
+            prop_assert!(hours(one.likely_at) <= hours(one.late_at));
+            prop_assert!(one.late_at.is_some() == one.reason.is_none());
+        }
+        prop_assert!(hours(sooner.likely_at) <= hours(later.likely_at));
+        prop_assert!(hours(sooner.late_at) <= hours(later.late_at));
+        prop_assert!(hours(sooner.break_from_at) <= hours(later.break_from_at));
+        prop_assert!(sooner.pass_probability_now >= later.pass_probability_now);
+    }
+}
