@@ -6,6 +6,7 @@
 //! [`positions`] (how it is judged), [`plant`] (what may be asked), [`assessment`] (the answers).
 
 pub mod act;
+pub mod act_check;
 pub mod age;
 pub mod assessment;
 pub mod channel;
@@ -13,11 +14,14 @@ pub mod config;
 pub mod estimate;
 pub mod forecast;
 pub mod path;
+pub mod plant;
 pub mod positions;
 pub mod pour;
 pub mod reading;
+pub mod release;
 pub mod time;
 pub mod trouble;
 pub mod trust;
 
+pub use plant::{Plant, PlantAssessment, PourSeries};
 pub use reading::{Content, Reading, Taken};

@@ -50,13 +50,19 @@ impl Plant {
     #[must_use]
     pub fn new(config: PlantConfig) -> Self {
         let ready = |curve| ReadyCurve::new(curve, &config.estimate);
-        let curves =
-            config.curves.iter().map(|curve| (curve.digest.clone(), ready(curve))).collect();
+        let curves = config
+            .curves
+            .iter()
+            .map(|curve| (curve.digest.clone(), ready(curve)))
+            .collect();
         let logger_of = config
             .loggers
             .iter()
             .flat_map(|logger| {
-                logger.channels.iter().map(|channel| (channel.as_str().into(), logger.id.clone()))
+                logger
+                    .channels
+                    .iter()
+                    .map(|channel| (channel.as_str().into(), logger.id.clone()))
             })
             .collect();
         Self {
@@ -113,9 +119,16 @@ impl Plant {
     #[must_use]
     pub fn knows_channel(&self, channel: &str) -> bool {
         self.logger_of.contains_key(channel)
-            || self.pours.values().filter(|record| record.is_on_bed()).any(|record| {
-                record.bindings.iter().any(|binding| binding.channel == channel)
-            })
+            || self
+                .pours
+                .values()
+                .filter(|record| record.is_on_bed())
+                .any(|record| {
+                    record
+                        .bindings
+                        .iter()
+                        .any(|binding| binding.channel == channel)
+                })
     }
 
     /// Whether an act may be recorded now: its cautions, or why not.
@@ -124,8 +137,12 @@ impl Plant {
     /// The first rule that it breaks.
     pub fn check_act(&self, act: &Act, now: UtcMs) -> Result<Vec<String>, ActRefusal> {
         let assessments = |pour: &str| self.assess_pour(pour, now);
-        let context =
-            ActContext { config: &self.config, pours: &self.pours, assessments: &assessments, now };
+        let context = ActContext {
+            config: &self.config,
+            pours: &self.pours,
+            assessments: &assessments,
+            now,
+        };
         check_act(&context, act)
     }
 
@@ -142,14 +159,19 @@ impl Plant {
             pours.push(pour);
         }
         let order = |pour: &PourAssessment| {
-            let bed = self.config.beds.iter().position(|bed| bed.id == pour.record.facts.bed);
+            let bed = self
+                .config
+                .beds
+                .iter()
+                .position(|bed| bed.id == pour.record.facts.bed);
             (bed, pour.record.opened_at, pour.record.id.clone())
         };
         pours.sort_by_key(order);
         troubles.sort_by(|a, b| {
-            b.urgency.cmp(&a.urgency).then(a.since.cmp(&b.since)).then_with(|| {
-                (a.kind, &a.bed, &a.place).cmp(&(b.kind, &b.bed, &b.place))
-            })
+            b.urgency
+                .cmp(&a.urgency)
+                .then(a.since.cmp(&b.since))
+                .then_with(|| (a.kind, &a.bed, &a.place).cmp(&(b.kind, &b.bed, &b.place)))
         });
         PlantAssessment { pours, troubles }
     }
@@ -167,7 +189,8 @@ impl Plant {
     #[must_use]
     pub fn limits(&self, record: &PourRecord) -> Option<&LimitSet> {
         let of_bed = || self.config.bed(&record.facts.bed)?.limit_set.as_deref();
-        self.config.limit_set(record.facts.limit_set.as_deref().or_else(of_bed)?)
+        self.config
+            .limit_set(record.facts.limit_set.as_deref().or_else(of_bed)?)
     }
 
     fn judge(
@@ -182,15 +205,21 @@ impl Plant {
             .as_ref()
             .filter(|_| curve.standing.is_usable())
             .and_then(|digest| self.curves.get(digest));
-        let readings = Readings { histories: &self.histories, clocks };
+        let readings = Readings {
+            histories: &self.histories,
+            clocks,
+        };
         let judged = judge_channels(&self.config, record, ready, &readings, now);
         let of_specimens =
             |broken: &_| specimen_maturity(&self.config, record, ready?, &readings, broken);
         let policy = &self.config.release;
         let prepared = ready.map(|one| &one.prepared);
         let breaks = release::judge_breaks(record, policy, prepared, &of_specimens);
-        let mut positions: Vec<_> =
-            judged.positions.iter().map(|one| one.assessment.clone()).collect();
+        let mut positions: Vec<_> = judged
+            .positions
+            .iter()
+            .map(|one| one.assessment.clone())
+            .collect();
         let confirmation = release::confirm(record, policy, &breaks, &mut positions);
         let forecast = self.forecast(record, ready, &judged, &breaks, now);
         for (position, likely_at) in positions.iter_mut().zip(&forecast.position_likely_at) {
@@ -210,12 +239,10 @@ impl Plant {
             piece_holds: Vec::new(),
             cautions: Vec::new(),
         };
-        pour.status =
-            release::status(record, &pour.confirmation, &pour.forecast, policy, now);
+        pour.status = release::status(record, &pour.confirmation, &pour.forecast, policy, now);
         pour.release_holds =
             release::release_holds(record, policy, &pour.breaks, &pour.confirmation);
-        pour.piece_holds =
-            release::piece_holds(record, &pour.positions, self.limits(record));
+        pour.piece_holds = release::piece_holds(&pour.positions, self.limits(record));
         pour.cautions = release::cautions(&self.config, &pour, ready, now);
         (pour, judged.enclosure)
     }
@@ -228,11 +255,16 @@ impl Plant {
         breaks: &[crate::assessment::JudgedBreak],
         now: UtcMs,
     ) -> Forecast {
-        let positions = judged.positions.iter().filter(|one| one.assessment.is_judged());
+        let positions = judged
+            .positions
+            .iter()
+            .filter(|one| one.assessment.is_judged());
         let known = KnownAt {
             record,
-            curve: ready
-                .map(|one| KnownCurveUse { prepared: &one.prepared, maturity: one.maturity }),
+            curve: ready.map(|one| KnownCurveUse {
+                prepared: &one.prepared,
+                maturity: one.maturity,
+            }),
             position_count: judged.positions.len(),
             positions: positions
                 .map(|one| KnownPosition {
@@ -258,12 +290,19 @@ impl Plant {
     fn clocks(&self) -> BTreeMap<Arc<str>, LoggerClock> {
         let mut groups: BTreeMap<&str, Vec<&Arc<str>>> = BTreeMap::new();
         for channel in self.histories.keys() {
-            let logger = self.logger_of.get(channel).map_or(&**channel, String::as_str);
+            let logger = self
+                .logger_of
+                .get(channel)
+                .map_or(&**channel, String::as_str);
             groups.entry(logger).or_default().push(channel);
         }
         let mut clocks = BTreeMap::new();
         for channels in groups.into_values() {
-            let histories = || channels.iter().filter_map(|channel| self.histories.get(*channel));
+            let histories = || {
+                channels
+                    .iter()
+                    .filter_map(|channel| self.histories.get(*channel))
+            };
             if histories().any(ChannelHistory::may_be_offset) {
                 let clock = LoggerClock::of(histories());
                 for channel in &channels {
@@ -280,8 +319,12 @@ impl Plant {
         offsets
             .iter()
             .filter_map(|(channel, clock)| {
-                let logger = self.logger_of.get(channel).map_or(&**channel, String::as_str);
-                seen.insert(logger).then(|| clock_trouble(logger, clock.latest_offset_ms(), now))
+                let logger = self
+                    .logger_of
+                    .get(channel)
+                    .map_or(&**channel, String::as_str);
+                seen.insert(logger)
+                    .then(|| clock_trouble(logger, clock.latest_offset_ms(), now))
             })
             .flatten()
             .collect()
@@ -290,22 +333,37 @@ impl Plant {
     /// The temperatures of every position and other channel of a pour up to `now`, as corrected.
     #[must_use]
     pub fn temperatures(&self, pour: &str, now: UtcMs) -> Vec<PourSeries> {
-        let Some(record) = self.pours.get(pour) else { return Vec::new() };
+        let Some(record) = self.pours.get(pour) else {
+            return Vec::new();
+        };
         let clocks = self.clocks();
-        let readings = Readings { histories: &self.histories, clocks: &clocks };
-        let until = record.stripped_at.or(record.abandoned_at).map_or(now, |at| at.min(now));
+        let readings = Readings {
+            histories: &self.histories,
+            clocks: &clocks,
+        };
+        let until = record
+            .stripped_at
+            .or(record.abandoned_at)
+            .map_or(now, |at| at.min(now));
         let plausible = units::bounds::CONCRETE_TEMPERATURE_C;
         let points = |stretches: &[_]| -> Vec<(UtcMs, f64)> {
             let samples = readings.bound_samples(stretches, record.begins_at(), until);
-            let values = samples.iter().filter_map(|sample| Some((sample.at, sample.low_c?)));
-            values.filter(|(_, value)| plausible.contains(*value)).collect()
+            let values = samples
+                .iter()
+                .filter_map(|sample| Some((sample.at, sample.low_c?)));
+            values
+                .filter(|(_, value)| plausible.contains(*value))
+                .collect()
         };
         let concrete = record.facts.positions.iter().map(|position| PourSeries {
             name: position.id.clone(),
             role: ChannelRole::Concrete,
             points: points(&bound_to_position(record, &position.id)),
         });
-        let others = record.bindings.iter().filter(|one| one.role != ChannelRole::Concrete);
+        let others = record
+            .bindings
+            .iter()
+            .filter(|one| one.role != ChannelRole::Concrete);
         let others = others.map(|binding| PourSeries {
             name: binding.channel.clone(),
             role: binding.role,
@@ -322,10 +380,18 @@ impl Plant {
         now: UtcMs,
         point_count: usize,
     ) -> Vec<(UtcMs, f64, f64)> {
-        let Some(record) = self.pours.get(pour) else { return Vec::new() };
+        let Some(record) = self.pours.get(pour) else {
+            return Vec::new();
+        };
         let clocks = self.clocks();
-        let readings = Readings { histories: &self.histories, clocks: &clocks };
-        let until = record.stripped_at.or(record.abandoned_at).map_or(now, |at| at.min(now));
+        let readings = Readings {
+            histories: &self.histories,
+            clocks: &clocks,
+        };
+        let until = record
+            .stripped_at
+            .or(record.abandoned_at)
+            .map_or(now, |at| at.min(now));
         let begins_at = record.begins_at();
         let step_h = until.hours_since(begins_at) / point_count.max(1) as f64;
         if step_h <= 0.0 {
@@ -340,10 +406,17 @@ impl Plant {
                     return None;
                 }
                 let judged = judge_channels(&self.config, record, Some(ready), &readings, at);
-                let positions: Vec<_> =
-                    judged.positions.into_iter().map(|one| one.assessment).collect();
+                let positions: Vec<_> = judged
+                    .positions
+                    .into_iter()
+                    .map(|one| one.assessment)
+                    .collect();
                 let governs = &positions[governing(&positions)?];
-                Some((at, governs.estimate.estimate_mpa()?, governs.estimate.lower_90_mpa()))
+                Some((
+                    at,
+                    governs.estimate.estimate_mpa()?,
+                    governs.estimate.lower_90_mpa(),
+                ))
             })
             .collect()
     }
@@ -360,7 +433,8 @@ impl Plant {
         for history in self.histories.values_mut() {
             history.forget(needed);
         }
-        self.histories.retain(|_, history| !history.entries().is_empty());
+        self.histories
+            .retain(|_, history| !history.entries().is_empty());
     }
 }
 
@@ -371,7 +445,11 @@ fn governing(positions: &[crate::assessment::PositionAssessment]) -> Option<usiz
         position.estimate.lower_90_mpa() / position.required_mpa.unwrap_or(f64::INFINITY)
     };
     let maturity = |index: &usize| positions[*index].estimate.maturity().unwrap_or(-1.0);
-    (0..positions.len()).filter(|index| positions[*index].is_judged()).min_by(|a, b| {
-        ratio(a).total_cmp(&ratio(b)).then(maturity(a).total_cmp(&maturity(b)))
-    })
+    (0..positions.len())
+        .filter(|index| positions[*index].is_judged())
+        .min_by(|a, b| {
+            ratio(a)
+                .total_cmp(&ratio(b))
+                .then(maturity(a).total_cmp(&maturity(b)))
+        })
 }

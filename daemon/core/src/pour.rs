@@ -127,7 +127,9 @@ impl PourRecord {
         pours
     }
 
-    fn open(act: &Act, opened: &PourOpened) -> Self {
+    /// The record that an opening alone makes.
+    #[must_use]
+    pub fn open(act: &Act, opened: &PourOpened) -> Self {
         let mut facts = opened.clone();
         let loads = std::mem::take(&mut facts.loads);
         let bindings = std::mem::take(&mut facts.channels);
@@ -279,6 +281,14 @@ impl PourRecord {
         replace_some(&mut facts.heat_plan, &correction.heat_plan);
         replace_some(&mut facts.wanted_release_at, &correction.wanted_release_at);
         replace_some(&mut facts.limit_set, &correction.limit_set);
+    }
+
+    /// The record as a correction would leave it.
+    #[must_use]
+    pub fn corrected(&self, correction: &PourCorrected) -> Self {
+        let mut record = self.clone();
+        record.correct(correction);
+        record
     }
 
     /// The line it is stressed and cut with; the bed's name where none was given.

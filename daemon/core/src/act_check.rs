@@ -1,0 +1,348 @@
+//! Whether an act may be recorded: every rule with its own code and a sentence that says what to do.
+
+mod breaking;
+mod opening;
+mod signing;
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use units::Megapascal;
+
+use crate::act::{Act, ActBody, Load, Placement};
+use crate::assessment::PourAssessment;
+use crate::config::PlantConfig;
+use crate::pour::PourRecord;
+use crate::time::UtcMs;
+
+/// An act may be this much ahead of the daemon's clock: two clocks never agree wholly, ms.
+const FUTURE_MS_MAX: i64 = 60_000;
+
+/// Why an act was not recorded.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ActRefusal {
+    pub kind: RefusalKind,
+    /// The rule's name in kebab case.
+    pub code: &'static str,
+    /// What is wrong and what to do.
+    pub detail: String,
+}
+
+/// What sort of refusal it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RefusalKind {
+    /// A value breaks a rule.
+    Invalid,
+    /// It names something that is not there.
+    NotFound,
+    /// It does not fit where the pour stands.
+    WrongState,
+    /// A release hold stands.
+    HoldStands,
+}
+
+/// What an act is checked against.
+pub struct ActContext<'a> {
+    pub config: &'a PlantConfig,
+    pub pours: &'a BTreeMap<String, Arc<PourRecord>>,
+    /// A pour judged now.
+    pub assessments: &'a dyn Fn(&str) -> Option<PourAssessment>,
+    pub now: UtcMs,
+}
+
+type Checked = Result<(), ActRefusal>;
+
+fn refuse<T>(kind: RefusalKind, code: &'static str, detail: String) -> Result<T, ActRefusal> {
+    Err(ActRefusal { kind, code, detail })
+}
+
+fn invalid<T>(code: &'static str, detail: String) -> Result<T, ActRefusal> {
+    refuse(RefusalKind::Invalid, code, detail)
+}
+
+/// Checks an act against what is known: its cautions, or the first rule it breaks.
+///
+/// # Errors
+/// The first rule it breaks.
+pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, ActRefusal> {
+    if act.by.trim().is_empty() {
+        return invalid(
+            "name-missing",
+            "`by` is empty: say who records this.".to_owned(),
+        );
+    }
+    if act.pour.trim().is_empty() {
+        return invalid("pour-missing", "`pour` is empty: name the pour.".to_owned());
+    }
+    past(context, "happened_at", act.happened_at)?;
+    if let ActBody::PourOpened(opened) = &act.body {
+        return opening::check_opened(context, act, opened);
+    }
+    let Some(record) = context.pours.get(&act.pour) else {
+        return refuse(
+            RefusalKind::NotFound,
+            "unknown-pour",
+            format!(
+                "No pour \"{}\" is known: open it first, or check its name.",
+                act.pour
+            ),
+        );
+    };
+    if let Some(done) = finished(record) {
+        return refuse(
+            RefusalKind::WrongState,
+            "pour-finished",
+            format!(
+                "Pour \"{}\" is {done}: nothing more can be recorded of it.",
+                record.id
+            ),
+        );
+    }
+    match &act.body {
+        ActBody::PourOpened(_) => Ok(Vec::new()),
+        ActBody::PourCorrected(correction) => opening::check_corrected(context, record, correction),
+        ActBody::PlacementRecorded(placement) => {
+            check_placement(context, record, placement).map(|()| Vec::new())
+        }
+        ActBody::LoadPlaced(load) => check_load(context, record, load).map(|()| Vec::new()),
+        ActBody::HeatSwitched { .. } | ActBody::TarpMoved { .. } => Ok(Vec::new()),
+        ActBody::CylindersMade(set) => opening::check_set(record, set).map(|()| Vec::new()),
+        ActBody::CylindersPulled { set, specimens } => {
+            breaking::check_pulled(record, set, specimens).map(|()| Vec::new())
+        }
+        ActBody::PlugMoved(binding) => {
+            opening::check_plug(context, act, record, binding).map(|()| Vec::new())
+        }
+        ActBody::HandProbed {
+            position,
+            temperature_c,
+        } => {
+            known_position(record, position)?;
+            temperature(*temperature_c).map(|()| Vec::new())
+        }
+        ActBody::BreakRecorded(result) => breaking::check_break(context, act, record, result),
+        ActBody::PositionExcluded { position } => {
+            known_position(record, position)?;
+            reason(act, "leaves a position out of the release judgement").map(|()| Vec::new())
+        }
+        ActBody::PositionRestored { position } => {
+            known_position(record, position).map(|()| Vec::new())
+        }
+        ActBody::GapsAccepted { position } => {
+            known_position(record, position)?;
+            reason(act, "accepts gaps in a record").map(|()| Vec::new())
+        }
+        ActBody::DisagreementResolved { break_id } => {
+            if !record.breaks.iter().any(|broken| broken.id == *break_id) {
+                return refuse(
+                    RefusalKind::NotFound,
+                    "unknown-break",
+                    "`break_id` names no break of this pour.".to_owned(),
+                );
+            }
+            reason(act, "resolves a disagreement").map(|()| Vec::new())
+        }
+        ActBody::ReleaseSigned(signed) => signing::check_release(context, act, record, signed),
+        ActBody::Stripped => match record.release {
+            Some(_) => Ok(Vec::new()),
+            None => refuse(
+                RefusalKind::WrongState,
+                "not-released",
+                format!(
+                    "Pour \"{}\" is not released: sign the release first.",
+                    record.id
+                ),
+            ),
+        },
+        ActBody::Abandoned => reason(act, "gives a pour up").map(|()| Vec::new()),
+    }
+}
+
+fn finished(record: &PourRecord) -> Option<&'static str> {
+    match (record.stripped_at, record.abandoned_at) {
+        (Some(_), _) => Some("stripped"),
+        (_, Some(_)) => Some("abandoned"),
+        _ => None,
+    }
+}
+
+fn past(context: &ActContext<'_>, field: &str, at: UtcMs) -> Checked {
+    if at.0 > context.now.0 + FUTURE_MS_MAX {
+        let shown = at
+            .to_utc()
+            .map_or_else(|| at.0.to_string(), |at| at.to_rfc3339());
+        return invalid(
+            "future-act",
+            format!(
+                "`{field}` is {shown}, which is still to come: record it once it has happened."
+            ),
+        );
+    }
+    Ok(())
+}
+
+fn reason(act: &Act, what: &str) -> Checked {
+    match act.why.as_deref().map(str::trim) {
+        Some(why) if !why.is_empty() => Ok(()),
+        _ => invalid("reason-needed", format!("This {what}: say `why`.")),
+    }
+}
+
+fn known_position(record: &PourRecord, position: &str) -> Checked {
+    if record.facts.positions.iter().any(|one| one.id == position) {
+        return Ok(());
+    }
+    let known: Vec<&str> = record
+        .facts
+        .positions
+        .iter()
+        .map(|one| one.id.as_str())
+        .collect();
+    refuse(
+        RefusalKind::NotFound,
+        "unknown-position",
+        format!(
+            "Pour \"{}\" has no position \"{position}\"; it has {}.",
+            record.id,
+            known.join(", ")
+        ),
+    )
+}
+
+fn temperature(temperature_c: f64) -> Checked {
+    let bound = units::bounds::CONCRETE_TEMPERATURE_C;
+    if bound.contains(temperature_c) {
+        return Ok(());
+    }
+    invalid(
+        "implausible-temperature",
+        format!(
+            "{temperature_c} °C is outside {} to {} °C: was it °F?",
+            bound.min, bound.max
+        ),
+    )
+}
+
+fn strength(field: &str, strength_mpa: f64) -> Checked {
+    calibration::check_plausible(Megapascal(strength_mpa))
+        .map(|_| ())
+        .or_else(|error| invalid("implausible-strength", format!("`{field}`: {error}")))
+}
+
+fn within(field: &str, value: f64, from: f64, to: f64, of: &str) -> Checked {
+    if value.is_finite() && (from..=to).contains(&value) {
+        return Ok(());
+    }
+    invalid(
+        "off-the-stations",
+        format!("`{field}` is {value} m, outside {of} ({from} to {to} m)."),
+    )
+}
+
+fn check_placement(
+    context: &ActContext<'_>,
+    record: &PourRecord,
+    placement: &Placement,
+) -> Checked {
+    let first = placement.first_at.or(record.facts.first_placement_at);
+    let last = placement.last_at.or(record.facts.last_placement_at);
+    for (field, at) in [
+        ("first_at", placement.first_at),
+        ("last_at", placement.last_at),
+    ] {
+        at.map_or(Ok(()), |at| past(context, field, at))?;
+    }
+    in_order(first, last)?;
+    for stoppage in &placement.stoppages {
+        past(context, "stoppages.to_at", stoppage.to_at)?;
+        if stoppage.to_at < stoppage.from_at {
+            return invalid(
+                "stoppage-backwards",
+                "A stoppage ends before it began: exchange `from_at` and `to_at`.".to_owned(),
+            );
+        }
+        on_pour(record, "stoppages.station_m", stoppage.station_m)?;
+    }
+    Ok(())
+}
+
+fn in_order(first: Option<UtcMs>, last: Option<UtcMs>) -> Checked {
+    match (first, last) {
+        (Some(first), Some(last)) if last < first => invalid(
+            "placement-backwards",
+            "The last placement is before the first: correct one of them.".to_owned(),
+        ),
+        (None, Some(_)) => invalid(
+            "first-placement-missing",
+            "A last placement needs a first one: give `first_at` too.".to_owned(),
+        ),
+        _ => Ok(()),
+    }
+}
+
+fn on_pour(record: &PourRecord, field: &str, station_m: f64) -> Checked {
+    within(
+        field,
+        station_m,
+        record.facts.from_station_m,
+        record.facts.to_station_m,
+        "the pour",
+    )
+}
+
+fn check_load(context: &ActContext<'_>, record: &PourRecord, load: &Load) -> Checked {
+    check_load_within(
+        context,
+        record.facts.from_station_m,
+        record.facts.to_station_m,
+        load,
+    )
+}
+
+fn check_load_within(context: &ActContext<'_>, from_m: f64, to_m: f64, load: &Load) -> Checked {
+    if load.ticket.trim().is_empty() {
+        return invalid(
+            "ticket-missing",
+            "`ticket` is empty: name the load.".to_owned(),
+        );
+    }
+    past(context, "placed_to_at", load.placed_to_at)?;
+    if load.placed_to_at < load.placed_from_at {
+        return invalid(
+            "load-backwards",
+            format!(
+                "Load {} ends before it began: correct its times.",
+                load.ticket
+            ),
+        );
+    }
+    if load
+        .batched_at
+        .is_some_and(|batched| batched > load.placed_from_at)
+    {
+        return invalid(
+            "load-batched-late",
+            format!(
+                "Load {} was placed before it was batched: correct its times.",
+                load.ticket
+            ),
+        );
+    }
+    within(
+        "from_station_m",
+        load.from_station_m,
+        from_m,
+        to_m,
+        "the pour",
+    )?;
+    within(
+        "to_station_m",
+        load.to_station_m,
+        load.from_station_m,
+        to_m,
+        "the pour after its start",
+    )
+}
+
+#[cfg(test)]
+mod tests;

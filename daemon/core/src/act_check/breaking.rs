@@ -1,0 +1,128 @@
+//! Cylinders pulled and broken: the specimens must exist, be whole until now, and give a strength.
+
+use crate::act::{Act, BreakResult, CylinderSet, SetPurpose, SpecimenResult};
+use crate::act_check::{
+    ActContext, ActRefusal, Checked, RefusalKind, invalid, past, reason, refuse, strength,
+};
+use crate::pour::PourRecord;
+use calibration::cylinder_strength;
+use units::{Kilonewton, Millimetre};
+
+fn set_of<'a>(record: &'a PourRecord, set: &str) -> Result<&'a CylinderSet, ActRefusal> {
+    record.sets.get(set).ok_or_else(|| {
+        let known: Vec<&str> = record.sets.keys().map(String::as_str).collect();
+        ActRefusal {
+            kind: RefusalKind::NotFound,
+            code: "unknown-set",
+            detail: format!(
+                "Pour \"{}\" has no cylinder set \"{set}\"; it has {}.",
+                record.id,
+                if known.is_empty() {
+                    "none".to_owned()
+                } else {
+                    known.join(", ")
+                }
+            ),
+        }
+    })
+}
+
+fn known_specimen(set: &CylinderSet, specimen: &str) -> Checked {
+    if set.specimens.iter().any(|one| one == specimen) {
+        return Ok(());
+    }
+    refuse(
+        RefusalKind::NotFound,
+        "unknown-specimen",
+        format!(
+            "Set {} has no specimen \"{specimen}\"; it has {}.",
+            set.set,
+            set.specimens.join(", ")
+        ),
+    )
+}
+
+pub(super) fn check_pulled(record: &PourRecord, set: &str, specimens: &[String]) -> Checked {
+    let set = set_of(record, set)?;
+    specimens
+        .iter()
+        .try_for_each(|specimen| known_specimen(set, specimen))
+}
+
+pub(super) fn check_break(
+    context: &ActContext<'_>,
+    act: &Act,
+    record: &PourRecord,
+    result: &BreakResult,
+) -> Result<Vec<String>, ActRefusal> {
+    let set = set_of(record, &result.set)?;
+    past(context, "tested_at", result.tested_at)?;
+    if result
+        .pulled_at
+        .is_some_and(|pulled| pulled > result.tested_at)
+    {
+        return invalid(
+            "tested-before-pulled",
+            "`tested_at` is before `pulled_at`: correct one of them.".to_owned(),
+        );
+    }
+    if result.tested_at < record.begins_at() {
+        return invalid(
+            "tested-before-placed",
+            "`tested_at` is before the pour's first concrete: correct it.".to_owned(),
+        );
+    }
+    if result.specimens.is_empty() {
+        return invalid("no-specimens", "The break names no specimen.".to_owned());
+    }
+    if set.purpose == SetPurpose::Later {
+        reason(act, "breaks cylinders that are not of the release set")?;
+    }
+    let broken = record.broken_specimens(&set.set);
+    let mut seen = std::collections::BTreeSet::new();
+    for specimen in &result.specimens {
+        known_specimen(set, &specimen.specimen)?;
+        if broken.contains(specimen.specimen.as_str()) || !seen.insert(&specimen.specimen) {
+            return invalid(
+                "specimen-broken-twice",
+                format!(
+                    "Specimen {} is already broken: check its name.",
+                    specimen.specimen
+                ),
+            );
+        }
+        check_specimen(set, specimen)?;
+    }
+    let mut cautions = Vec::new();
+    let count_min = context.config.release.rule.specimen_count_min;
+    if result.specimens.len() < count_min {
+        cautions.push(format!(
+            "{} specimens were broken; the plant's rule asks for {count_min}: this alone is no pass.",
+            result.specimens.len()
+        ));
+    }
+    Ok(cautions)
+}
+
+fn check_specimen(set: &CylinderSet, specimen: &SpecimenResult) -> Checked {
+    let name = &specimen.specimen;
+    match (specimen.strength_mpa, specimen.load_kn) {
+        (Some(_), Some(_)) => invalid(
+            "strength-and-load",
+            format!("Specimen {name} gives both a strength and a load: give one."),
+        ),
+        (None, None) => invalid(
+            "no-result",
+            format!("Specimen {name} gives neither a strength nor a load: give one."),
+        ),
+        (Some(strength_mpa), None) => strength(&format!("specimen {name}"), strength_mpa),
+        (None, Some(load_kn)) => {
+            let diameter = Millimetre(specimen.diameter_mm.unwrap_or(set.diameter_mm));
+            let found = cylinder_strength(Kilonewton(load_kn), diameter, Millimetre(set.length_mm));
+            match found {
+                Ok(found) => strength(&format!("specimen {name}"), found.0),
+                Err(error) => invalid("implausible-load", format!("Specimen {name}: {error}")),
+            }
+        }
+    }
+}

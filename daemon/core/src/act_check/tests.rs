@@ -1,0 +1,1 @@
+//! Every refusal by its code.

@@ -1,0 +1,14 @@
+//! What the cylinders have said, what stands against signing, and where a pour stands.
+//!
+//! A break confirms only what it stands for; breaking until one passes is one result, not a pass.
+
+mod breaks;
+mod confirm;
+mod notes;
+
+pub use breaks::judge_breaks;
+pub use confirm::{confirm, status};
+pub use notes::{cautions, piece_holds, release_holds};
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,251 @@
+//! Holds and cautions, each with a sentence that says what would end it.
+
+use crate::assessment::{
+    Confirmation, ConfirmationState, DoubtReason, JudgedBreak, Note, PositionAssessment,
+    PositionEstimate, PourAssessment, Standing, Verdict,
+};
+use crate::config::{LimitSet, PlantConfig, ReleasePolicy};
+use crate::estimate::ReadyCurve;
+use crate::pour::PourRecord;
+use crate::release::confirm::{is_sampled, load_of};
+use crate::time::UtcMs;
+
+/// What stands against signing the release.
+#[must_use]
+pub fn release_holds(
+    record: &PourRecord,
+    policy: &ReleasePolicy,
+    breaks: &[JudgedBreak],
+    confirmation: &Confirmation,
+) -> Vec<Note> {
+    if record.release.is_some() {
+        return Vec::new();
+    }
+    let mut holds = Vec::new();
+    let mut hold = |kind, text| holds.push(Note { kind, text });
+    match confirmation.state {
+        ConfirmationState::Confirmed => {}
+        ConfirmationState::NoBreak => hold(
+            "no-confirming-break",
+            "No break confirms the required strength: break a release set.".to_owned(),
+        ),
+        ConfirmationState::Failed => hold(
+            "break-failed",
+            "The last break failed the release rule: wait, then break another set.".to_owned(),
+        ),
+        ConfirmationState::PassedInPart => hold(
+            "not-confirmed-everywhere",
+            format!(
+                "The passing break does not confirm {}: wait until the concrete there is as mature \
+                 as the specimens were, break a set that stands for it, or leave it out with a reason.",
+                confirmation.waiting_for.join(", ")
+            ),
+        ),
+    }
+    for broken in breaks {
+        let is_open = !record.resolved_breaks.contains(&broken.id);
+        if let Some(ratio) = broken
+            .ratio
+            .filter(|ratio| *ratio < 1.0 - policy.disagreement_fraction)
+            && is_open
+        {
+            hold(
+                "disagreement",
+                format!(
+                    "Set {} broke at {:.0} % of the curve at its own maturity: find out why and \
+                     resolve it with a reason.",
+                    broken.set,
+                    100.0 * ratio
+                ),
+            );
+        }
+    }
+    holds
+}
+
+/// What stands against shipping pieces; never against detensioning.
+#[must_use]
+pub fn piece_holds(positions: &[PositionAssessment], limits: Option<&LimitSet>) -> Vec<Note> {
+    let Some(limits) = limits else {
+        return Vec::new();
+    };
+    let Some(most_c) = limits.concrete_c_max else {
+        return Vec::new();
+    };
+    positions
+        .iter()
+        .filter_map(|position| Some((position, position.highest_c.filter(|high| *high > most_c)?)))
+        .map(|(position, highest_c)| {
+            let unproven = if position.highest_unproven {
+                ", by a reading that is not believed"
+            } else {
+                ""
+            };
+            Note {
+                kind: "too-hot",
+                text: format!(
+                    "{} reached {highest_c:.1} °C{unproven}, above {most_c:.1} °C ({}): the engineer \
+                     decides before the pieces ship.",
+                    position.id, limits.source
+                ),
+            }
+        })
+        .collect()
+}
+
+/// What a person should know before deciding. A missing estimate is a caution, never a hold.
+#[must_use]
+pub fn cautions(
+    config: &PlantConfig,
+    pour: &PourAssessment,
+    ready: Option<&ReadyCurve>,
+    now: UtcMs,
+) -> Vec<Note> {
+    let mut cautions = Vec::new();
+    if pour.curve.standing == Standing::Superseded || !pour.curve.standing.is_usable() {
+        cautions.push(Note {
+            kind: "curve",
+            text: pour.curve.note.clone(),
+        });
+    }
+    if let (Some(ready), Some(required)) = (ready, pour.record.release_strength_mpa())
+        && ready.never_reaches(required)
+    {
+        cautions.push(Note {
+            kind: "curve-never-reaches",
+            text: format!(
+                "Curve {} never reaches the required strength within its data: cylinders alone.",
+                ready.name
+            ),
+        });
+    }
+    if pour.record.release_strength_mpa().is_none() {
+        cautions.push(Note {
+            kind: "no-required-strength",
+            text: "No release strength is required: correct the pour.".to_owned(),
+        });
+    }
+    cautions.extend(position_cautions(config, pour, ready, now));
+    if pour
+        .breaks
+        .iter()
+        .any(|broken| broken.specimen_maturity.is_none())
+    {
+        cautions.push(Note {
+            kind: "no-specimen-history",
+            text: "Some specimens had no temperature history of their own.".to_owned(),
+        });
+    }
+    for broken in &pour.breaks {
+        if broken
+            .ratio
+            .is_some_and(|ratio| ratio > 1.0 + config.release.disagreement_fraction)
+        {
+            cautions.push(Note {
+                kind: "stronger-than-curve",
+                text: format!(
+                    "Set {} broke far above the curve: check its record.",
+                    broken.set
+                ),
+            });
+        }
+    }
+    cautions
+}
+
+fn position_cautions(
+    config: &PlantConfig,
+    pour: &PourAssessment,
+    ready: Option<&ReadyCurve>,
+    now: UtcMs,
+) -> Vec<Note> {
+    let mut cautions = Vec::new();
+    let mut caution = |kind, text| cautions.push(Note { kind, text });
+    let believed = pour
+        .positions
+        .iter()
+        .filter(|one| one.excluded.is_none())
+        .filter(|one| matches!(one.trust.verdict, Verdict::Good | Verdict::Suspect))
+        .count();
+    if believed < config.estimate.position_count_min {
+        caution(
+            "too-few-positions",
+            format!("Only {believed} positions are believed now."),
+        );
+    }
+    for position in &pour.positions {
+        let id = &position.id;
+        if let Some(why) = &position.excluded {
+            caution("position-excluded", format!("{id} is left out: {why}"));
+            continue;
+        }
+        let accepted = pour.record.gaps_accepted.get(id).is_some_and(|until| {
+            *until <= now && { position.measured_at.is_none_or(|last| last <= *until) }
+        });
+        if position.bridged_h > config.estimate.bridged_h_max && !accepted {
+            caution(
+                "gaps",
+                format!(
+                    "{:.1} h of {id} were bridged, not read: QC accepts them or not.",
+                    position.bridged_h
+                ),
+            );
+        }
+        if position.trust.verdict == Verdict::Rejected
+            && position.trust.reason == Some(DoubtReason::ReadsAir)
+        {
+            caution(
+                "reads-air",
+                format!("{id} reads air: it governs at the lowest maturity that is credible."),
+            );
+        }
+        if let PositionEstimate::Some {
+            strength: calibration::StrengthEstimate::AboveData { .. },
+            ..
+        } = &position.estimate
+        {
+            caution(
+                "above-data",
+                format!("{id} is beyond the curve's data: at least."),
+            );
+        }
+        let highest = position.highest_c.filter(|_| !position.highest_unproven);
+        if let (Some(ready), Some(highest_c)) = (ready, highest)
+            && highest_c > ready.temperature_max_c
+        {
+            caution(
+                "hotter-than-specimens",
+                format!(
+                    "{id} reached {highest_c:.1} °C; the curve's specimens saw {:.1} °C at most: the \
+                     lower bound counts no more than that.",
+                    ready.temperature_max_c
+                ),
+            );
+        }
+        let coldest = position.temperature_c;
+        if let (Some(ready), Some(coldest_c)) = (ready, coldest)
+            && coldest_c < ready.temperature_min_c
+        {
+            caution(
+                "colder-than-specimens",
+                format!(
+                    "{id} is at {coldest_c:.1} °C; the curve's specimens saw {:.1} °C at least.",
+                    ready.temperature_min_c
+                ),
+            );
+        }
+        if let Some(load) = load_of(&pour.record, position)
+            && !is_sampled(&pour.record, &load.ticket)
+            && !pour.breaks.is_empty()
+        {
+            caution(
+                "load-not-sampled",
+                format!(
+                    "Load {} around {id} was not sampled: other loads stand for it.",
+                    load.ticket
+                ),
+            );
+        }
+    }
+    cautions
+}

@@ -1,0 +1,1 @@
+//! Breaks, confirmation and status.
