@@ -12,8 +12,7 @@ use chrono_tz::Tz;
 use daemon_core::config::PlantConfig;
 use daemon_sources::{MqttSource, SerialSource};
 
-pub use check::check_listen;
-pub use document::ConfigError;
+pub use document::{ConfigError, nearest_hint};
 pub use written::UnitsWord;
 
 /// A plant file that can be used.

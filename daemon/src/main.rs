@@ -1,2 +1,253 @@
-//! Placeholder.
-fn main() {}
+//! `tarplightd`: run the daemon, check a plant file, replay a night, back up, check integrity.
+
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use anyhow::Context;
+use chrono::{DateTime, TimeDelta, Utc};
+use clap::{Args, Parser, Subcommand};
+use daemon::clock::{ClockOptions, PlantClock};
+use daemon::config::PlantFile;
+use daemon::replay::{Asked, ReplayOptions, parse_span, replay};
+use daemon::run::{Parts, run};
+use daemon_store::{ChainCheck, IntegrityReport, Reader};
+use tokio::net::TcpListener;
+use tokio_util::sync::CancellationToken;
+use tracing_subscriber::EnvFilter;
+
+/// Collects the temperatures of curing concrete, estimates its strength, keeps the record.
+/// An estimate never releases anything: broken cylinders confirm, and a person signs.
+#[derive(Debug, Parser)]
+#[command(name = "tarplightd", version)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run the daemon until it is told to stop
+    Run(RunArgs),
+    /// Read a plant file and the curve files it names, and say what is wrong
+    Check {
+        /// The plant file
+        #[arg(long, value_name = "FILE")]
+        plant: PathBuf,
+    },
+    /// Say what would have been said at past moments, from files: one JSON line per pour under cure
+    Replay(ReplayArgs),
+    /// Copy the record to a new file, beside a running daemon, and check the copy
+    Backup {
+        /// The data directory
+        #[arg(long, value_name = "DIR")]
+        data: PathBuf,
+        /// The new file
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+    },
+    /// Check the record: the file's structure, the chain of acts, the documents
+    Integrity {
+        /// The data directory
+        #[arg(long, value_name = "DIR")]
+        data: PathBuf,
+    },
+}
+
+#[derive(Debug, Args)]
+struct RunArgs {
+    /// The plant file
+    #[arg(long, value_name = "FILE")]
+    plant: PathBuf,
+    /// The data directory, in place of the plant file's
+    #[arg(long, value_name = "DIR")]
+    data: Option<PathBuf>,
+    /// The address to answer at, in place of the plant file's; loopback only, port 0 takes a free one
+    #[arg(long, value_name = "ADDRESS")]
+    listen: Option<String>,
+    #[command(flatten)]
+    clock: ClockOptions,
+}
+
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("asked").required(true).multiple(true).args(["every", "at"])))]
+struct ReplayArgs {
+    /// The plant file
+    #[arg(long, value_name = "FILE")]
+    plant: PathBuf,
+    /// Curve files beside those that the plant file names
+    #[arg(long, value_name = "FILE")]
+    curve: Vec<PathBuf>,
+    /// The pour file: acts as JSON lines, each with recorded_at
+    #[arg(long, value_name = "FILE")]
+    pours: PathBuf,
+    /// Readings as CSV: received_at,measured_at,channel,value
+    #[arg(long, value_name = "FILE", required = true)]
+    readings: Vec<PathBuf>,
+    /// Ask at each multiple of this since midnight UTC (15m, 30s, 1h)
+    #[arg(long, value_name = "SPAN", value_parser = parse_span)]
+    every: Option<TimeDelta>,
+    /// Ask at this moment (RFC 3339); may be given many times
+    #[arg(long, value_name = "TIME")]
+    at: Vec<DateTime<Utc>>,
+    /// With --every: not before (RFC 3339; the first placement if absent)
+    #[arg(long, value_name = "TIME", requires = "every")]
+    from: Option<DateTime<Utc>>,
+    /// With --every: not after (RFC 3339; until all pours are done or the files end if absent)
+    #[arg(long, value_name = "TIME", requires = "every")]
+    to: Option<DateTime<Utc>>,
+}
+
+fn main() -> ExitCode {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(io::stderr)
+        .init();
+    let done = match Cli::parse().command {
+        Command::Run(args) => run_daemon(&args).map(|()| ExitCode::SUCCESS),
+        Command::Check { plant } => check(&plant),
+        Command::Replay(args) => replay_files(args),
+        Command::Backup { data, to } => backup(&data, &to),
+        Command::Integrity { data } => integrity(&data),
+    };
+    done.unwrap_or_else(|error| {
+        tracing::error!("{error:#}");
+        ExitCode::FAILURE
+    })
+}
+
+fn say(line: &str) -> anyhow::Result<()> {
+    writeln!(io::stdout(), "{line}").context("cannot write to standard output")
+}
+
+fn run_daemon(args: &RunArgs) -> anyhow::Result<()> {
+    let plant = PlantFile::load(&args.plant, &[])?;
+    for warning in &plant.warnings {
+        tracing::warn!("{warning}");
+    }
+    let listen = match &args.listen {
+        Some(text) => daemon_http::check_listen(text)
+            .map_err(anyhow::Error::msg)
+            .context("--listen")?,
+        None => plant.listen,
+    };
+    let data_dir = args.data.clone().unwrap_or_else(|| plant.data_dir.clone());
+    let clock = PlantClock::new(&args.clock, Utc::now());
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .context("cannot start the runtime")?;
+    runtime.block_on(async {
+        let listener = TcpListener::bind(listen).await.with_context(|| {
+            format!("cannot listen on {listen}; does another daemon run there?")
+        })?;
+        let address = listener
+            .local_addr()
+            .context("the listener has no address")?;
+        tracing::info!(
+            "answers on http://{address}, keeps its record in {}",
+            data_dir.display()
+        );
+        say(&format!("http://{address}"))?;
+        let stop = CancellationToken::new();
+        tokio::spawn(stop_on_signal(stop.clone()));
+        run(
+            Parts {
+                plant,
+                data_dir,
+                listener,
+                clock,
+            },
+            stop,
+        )
+        .await
+    })
+}
+
+async fn stop_on_signal(stop: CancellationToken) {
+    #[cfg(unix)]
+    let terminated = async {
+        use tokio::signal::unix::{SignalKind, signal};
+        match signal(SignalKind::terminate()) {
+            Ok(mut signals) => {
+                signals.recv().await;
+            }
+            Err(error) => {
+                tracing::warn!("SIGTERM will end the daemon without a word: {error}");
+                std::future::pending::<()>().await;
+            }
+        }
+    };
+    #[cfg(not(unix))]
+    let terminated = std::future::pending::<()>();
+    tokio::select! {
+        _ = tokio::signal::ctrl_c() => {}
+        () = terminated => {}
+    }
+    tracing::info!("told to stop");
+    stop.cancel();
+}
+
+fn check(plant: &Path) -> anyhow::Result<ExitCode> {
+    let file = PlantFile::load(plant, &[])?;
+    for warning in &file.warnings {
+        say(&format!("warning: {warning}"))?;
+    }
+    let core = &file.core;
+    say(&format!(
+        "{} can be used: {} beds, {} mixes, {} curves, {} limit sets, {} serial ports, {} brokers",
+        plant.display(),
+        core.beds.len(),
+        core.mixes.len(),
+        core.curves.len(),
+        core.limit_sets.len(),
+        file.serial.len(),
+        file.mqtt.len()
+    ))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn replay_files(args: ReplayArgs) -> anyhow::Result<ExitCode> {
+    let options = ReplayOptions {
+        plant: args.plant,
+        curves: args.curve,
+        pours: args.pours,
+        readings: args.readings,
+        asked: Asked {
+            at: args.at,
+            every: args.every,
+            from: args.from,
+            to: args.to,
+        },
+    };
+    replay(&options, &mut io::BufWriter::new(io::stdout().lock()))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn backup(data: &Path, to: &Path) -> anyhow::Result<ExitCode> {
+    let report = Reader::open(data)?.backup(to, &mut |done, all| {
+        tracing::info!("{done} of {all} pages copied");
+    })?;
+    say(&format!("{} is a sound copy", to.display()))?;
+    tell(&report)
+}
+
+fn integrity(data: &Path) -> anyhow::Result<ExitCode> {
+    tell(&Reader::open(data)?.integrity_check()?)
+}
+
+fn tell(report: &IntegrityReport) -> anyhow::Result<ExitCode> {
+    for problem in &report.problems {
+        say(&format!("problem: {problem}"))?;
+    }
+    if let ChainCheck::Sound { .. } = &report.chain {
+        say("the chain of acts is whole")?;
+    }
+    if report.is_sound() {
+        say("the record is sound")?;
+        Ok(ExitCode::SUCCESS)
+    } else {
+        Ok(ExitCode::FAILURE)
+    }
+}

@@ -9,6 +9,7 @@ use chrono_tz::Tz;
 use daemon_core::config::{
     Bed, EstimateSettings, LimitSet, Logger, Mix, PlantConfig, ReleasePolicy, TrustSettings,
 };
+use daemon_http::check_listen;
 use daemon_sources::{MqttSource, SerialSource, check_mqtt, check_serial};
 use units::bounds;
 
@@ -102,26 +103,6 @@ fn listen(document: &Document, plant: &PlantTable) -> Result<SocketAddr> {
         .as_deref()
         .unwrap_or(daemon_api::routes::DEFAULT_ADDRESS);
     check_listen(text).map_err(|problem| document.error_at(&[Key("plant"), Key("listen")], problem))
-}
-
-/// An address to answer at: loopback only, and why.
-///
-/// # Errors
-/// What is wrong with it and what to write instead.
-pub fn check_listen(text: &str) -> std::result::Result<SocketAddr, String> {
-    let address: SocketAddr = text.parse().map_err(|_| {
-        format!("\"{text}\" is no address with a port; write one such as 127.0.0.1:7871")
-    })?;
-    if address.ip().is_loopback() {
-        Ok(address)
-    } else {
-        Err(format!(
-            "{address} can be reached from other machines, and this version neither knows who is \
-             asking nor encrypts: anyone on the network could sign a release; write 127.0.0.1:{} \
-             and reach it through a tunnel that asks who you are",
-            address.port()
-        ))
-    }
 }
 
 fn limit_sets(document: &Document, tables: Vec<LimitSetTable>) -> Result<Vec<LimitSet>> {

@@ -150,7 +150,7 @@ fn offset_of(table: &DeTable<'_>, steps: &[Step<'_>]) -> Option<usize> {
         let DeValue::Array(items) = value else {
             return Some(offset);
         };
-        let Some(item) = items.iter().nth(*index) else {
+        let Some(item) = items.get(*index) else {
             return Some(offset);
         };
         offset = item.span().start;

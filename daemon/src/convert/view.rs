@@ -1,0 +1,330 @@
+//! Assessments as the views that the API shows.
+
+use calibration::StrengthEstimate;
+use daemon_api::pour::{
+    BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView, EstimateView,
+    ForecastView, LimitsView, NoteView, PositionView, PourStatus, PourView, SignedView, SwitchView,
+    TrustView,
+};
+use daemon_api::trouble::{TroubleView, Urgency};
+use daemon_core::act::{Position, SetPurpose};
+use daemon_core::assessment::{
+    self as core, ChannelAssessment, CurveUse, JudgedBreak, PositionAssessment, PositionEstimate,
+    PourAssessment,
+};
+use daemon_core::config::LimitSet;
+use daemon_core::plant::Plant;
+use daemon_core::pour::{PourRecord, Release, Switch};
+use uuid::Uuid;
+
+use super::{noun, utc, utc_option};
+
+/// One pour, whole.
+#[must_use]
+pub fn pour(plant: &Plant, pour: &PourAssessment) -> PourView {
+    let record = &*pour.record;
+    let facts = &record.facts;
+    PourView {
+        pour: record.id.clone(),
+        bed: facts.bed.clone(),
+        line: record.line().to_owned(),
+        line_pours: line_pours(plant, record),
+        layer: facts.layer.clone(),
+        mix: facts.mix.clone(),
+        status: status(pour.status),
+        from_station_m: facts.from_station_m,
+        to_station_m: facts.to_station_m,
+        first_placement_at: utc_option(facts.first_placement_at),
+        last_placement_at: utc_option(facts.last_placement_at),
+        wanted_release_at: utc_option(facts.wanted_release_at),
+        required: facts.required.iter().map(noun::requirement_out).collect(),
+        release_strength_mpa: record.release_strength_mpa(),
+        pieces: facts.pieces.iter().map(noun::piece_out).collect(),
+        loads: record.loads.values().map(noun::load_out).collect(),
+        section: facts.section.as_ref().map(noun::section_out),
+        heat_plan: facts.heat_plan.as_ref().map(noun::heat_plan_out),
+        heat: record.heat.last().map(switch),
+        tarp_lifted: record.tarp.last().map(switch),
+        limits: plant.limits(record).map(limits).unwrap_or_default(),
+        curve: curve(&pour.curve),
+        estimate: governing_estimate(pour),
+        governing_position: pour.governing.map(|index| pour.positions[index].id.clone()),
+        forecast: forecast(plant, pour),
+        positions: pour
+            .positions
+            .iter()
+            .zip(&facts.positions)
+            .map(|(judged, made)| position(judged, made, &pour.curve))
+            .collect(),
+        other_channels: pour.other_channels.iter().map(channel).collect(),
+        cylinder_sets: cylinder_sets(pour),
+        confirmation: confirmation(&pour.confirmation),
+        release_holds: notes(&pour.release_holds),
+        piece_holds: notes(&pour.piece_holds),
+        cautions: notes(&pour.cautions),
+        release: record.release.as_ref().map(signed),
+    }
+}
+
+/// Every pour of the same line that is still under cure.
+fn line_pours(plant: &Plant, record: &PourRecord) -> Vec<String> {
+    let same = |other: &&PourRecord| other.is_under_cure() && other.line() == record.line();
+    let pours = plant.pours().values().map(|other| &**other).filter(same);
+    pours.map(|other| other.id.clone()).collect()
+}
+
+/// Where a pour stands.
+#[must_use]
+pub fn status(status: core::PourStatus) -> PourStatus {
+    match status {
+        core::PourStatus::Placing => PourStatus::Placing,
+        core::PourStatus::Curing => PourStatus::Curing,
+        core::PourStatus::BreakDue => PourStatus::BreakDue,
+        core::PourStatus::Confirmed => PourStatus::Confirmed,
+        core::PourStatus::Released => PourStatus::Released,
+        core::PourStatus::Stripped => PourStatus::Stripped,
+        core::PourStatus::Abandoned => PourStatus::Abandoned,
+    }
+}
+
+fn switch(switch: &Switch) -> SwitchView {
+    SwitchView {
+        on: switch.on,
+        since: utc(switch.at),
+    }
+}
+
+fn limits(set: &LimitSet) -> LimitsView {
+    LimitsView {
+        name: Some(set.id.clone()),
+        concrete_c_max: set.concrete_c_max,
+        rise_c_per_h_max: set.rise_c_per_h_max,
+        cooling_c_per_h_max: set.cooling_c_per_h_max,
+        difference_c_max: set.difference_c_max,
+        concrete_c_min: set.concrete_c_min,
+    }
+}
+
+fn curve(curve: &CurveUse) -> CurveView {
+    CurveView {
+        digest: curve.digest.clone(),
+        name: curve.name.clone(),
+        standing: curve.standing.name().to_owned(),
+        usable: curve.standing.is_usable(),
+        maturity_unit: curve.maturity_unit.map(str::to_owned),
+        note: curve.note.clone(),
+    }
+}
+
+/// The estimate at the governing position, or why there is none.
+#[must_use]
+pub fn governing_estimate(pour: &PourAssessment) -> EstimateView {
+    match pour.governing {
+        Some(index) => estimate(&pour.positions[index].estimate, &pour.curve),
+        None => EstimateView {
+            kind: "none".to_owned(),
+            reason: Some("No position is judged: none is named, or all are left out.".to_owned()),
+            ..EstimateView::default()
+        },
+    }
+}
+
+/// An estimate of one position; a number stands only where the curve's data reach.
+#[must_use]
+pub fn estimate(estimate: &PositionEstimate, curve: &CurveUse) -> EstimateView {
+    let unit = curve.maturity_unit.unwrap_or_default();
+    let (strength, maturity, maturity_low) = match estimate {
+        PositionEstimate::None { reason, maturity } => {
+            return EstimateView {
+                kind: "none".to_owned(),
+                maturity: *maturity,
+                reason: Some(reason.clone()),
+                ..EstimateView::default()
+            };
+        }
+        PositionEstimate::Some {
+            strength,
+            maturity,
+            maturity_low,
+        } => (strength, *maturity, *maturity_low),
+    };
+    let (kind, reason) = match strength {
+        StrengthEstimate::Within { .. } => ("within", None),
+        StrengthEstimate::AboveData { .. } => (
+            "at-least",
+            Some("Above the curve's data: at least the strength at their end.".to_owned()),
+        ),
+        StrengthEstimate::BelowData { first_maturity } => (
+            "not-yet",
+            Some(format!(
+                "No estimate yet: the curve's data begin at {first_maturity} {unit}."
+            )),
+        ),
+    };
+    EstimateView {
+        kind: kind.to_owned(),
+        estimate_mpa: estimate.estimate_mpa(),
+        lower_90_mpa: estimate.estimate_mpa().map(|_| estimate.lower_90_mpa()),
+        maturity: Some(maturity),
+        maturity_low: Some(maturity_low),
+        reason,
+    }
+}
+
+fn forecast(plant: &Plant, pour: &PourAssessment) -> ForecastView {
+    let forecast = &pour.forecast;
+    ForecastView {
+        early_at: utc_option(forecast.early_at),
+        likely_at: utc_option(forecast.likely_at),
+        late_at: utc_option(forecast.late_at),
+        pass_probability_now: forecast.pass_probability_now,
+        break_from_at: utc_option(forecast.break_from_at),
+        break_probability: plant.config().release.break_probability,
+        reason: forecast.reason.clone(),
+    }
+}
+
+fn position(judged: &PositionAssessment, made: &Position, curve: &CurveUse) -> PositionView {
+    PositionView {
+        position: judged.id.clone(),
+        station_m: made.station_m,
+        place: made.place.clone(),
+        depth_mm: made.depth_mm,
+        channel: judged.channel.clone(),
+        temperature_c: judged.temperature_c,
+        measured_at: utc_option(judged.measured_at),
+        rate_c_per_h: judged.rate_c_per_h,
+        highest_c: judged.highest_c,
+        highest_unproven: judged.highest_unproven,
+        time_zero_at: utc_option(judged.time_zero_at),
+        required_mpa: judged.required_mpa,
+        estimate: estimate(&judged.estimate, curve),
+        likely_at: utc_option(judged.likely_at),
+        trust: trust(&judged.trust),
+        bridged_h: judged.bridged_h,
+        excluded: judged.excluded.clone(),
+        confirmed: judged.confirmed,
+    }
+}
+
+fn trust(trust: &core::Trust) -> TrustView {
+    TrustView {
+        verdict: trust.verdict.name().to_owned(),
+        reason: trust.reason.map(|reason| reason.name().to_owned()),
+        evidence: trust.evidence.clone(),
+        since: utc_option(trust.since),
+    }
+}
+
+fn channel(judged: &ChannelAssessment) -> ChannelView {
+    ChannelView {
+        channel: judged.channel.clone(),
+        role: noun::role_out(judged.role),
+        set: judged.set.clone(),
+        temperature_c: judged.temperature_c,
+        measured_at: utc_option(judged.measured_at),
+        trust: trust(&judged.trust),
+    }
+}
+
+fn cylinder_sets(pour: &PourAssessment) -> Vec<CylinderSetView> {
+    let sets = pour.record.sets.values().map(|set| {
+        let broken_count = pour.record.broken_specimens(&set.set).len();
+        CylinderSetView {
+            made: noun::cylinder_set_out(set),
+            broken_count,
+            left_count: set.specimens.len().saturating_sub(broken_count),
+            breaks: pour
+                .breaks
+                .iter()
+                .filter(|broken| broken.set == set.set)
+                .map(|broken| judged_break(broken, set.purpose))
+                .collect(),
+        }
+    });
+    sets.collect()
+}
+
+fn judged_break(broken: &JudgedBreak, purpose: SetPurpose) -> BreakView {
+    let mut notes = broken.notes.clone();
+    if purpose == SetPurpose::Later {
+        notes.push("This set was made for a later age.".to_owned());
+    }
+    BreakView {
+        id: Uuid::from_u128(broken.id),
+        by: broken.by.clone(),
+        tested_at: utc(broken.tested_at),
+        strengths_mpa: broken.strengths_mpa.clone(),
+        mean_mpa: broken.mean_mpa,
+        required_mpa: broken.required_mpa,
+        passes: broken.passes,
+        pooled_mean_mpa: broken.pooled.map(|pooled| pooled.mean_mpa),
+        estimate_mpa: broken.estimate_mpa,
+        ratio: broken.ratio,
+        has_history: broken.specimen_maturity.is_some(),
+        notes,
+    }
+}
+
+/// What the cylinders have said.
+#[must_use]
+pub fn confirmation(said: &core::Confirmation) -> ConfirmationView {
+    ConfirmationView {
+        state: said.state.name().to_owned(),
+        words: said.words.clone(),
+        breaks: said.breaks.iter().map(|id| Uuid::from_u128(*id)).collect(),
+        waiting_for: said.waiting_for.clone(),
+        release_specimens_left: said.release_specimens_left,
+    }
+}
+
+/// Holds or cautions.
+#[must_use]
+pub fn notes(notes: &[core::Note]) -> Vec<NoteView> {
+    let note = |note: &core::Note| NoteView {
+        kind: note.kind.to_owned(),
+        text: note.text.clone(),
+    };
+    notes.iter().map(note).collect()
+}
+
+fn signed(release: &Release) -> SignedView {
+    let left_out = |(position, why): &(String, String)| format!("{position}: {why}");
+    SignedView {
+        by: release.by.clone(),
+        at: utc(release.at),
+        breaks: release
+            .breaks
+            .iter()
+            .map(|id| Uuid::from_u128(*id))
+            .collect(),
+        excluded: release.excluded.iter().map(left_out).collect(),
+        reason_without_estimate: release.reason_without_estimate.clone(),
+    }
+}
+
+/// A trouble; its id is made from what and where, so that the same trouble keeps it.
+#[must_use]
+pub fn trouble(trouble: &core::Trouble) -> TroubleView {
+    let parts = [&trouble.bed, &trouble.pour, &trouble.place];
+    let mut id = trouble.kind.to_owned();
+    for part in parts.into_iter().flatten() {
+        id.push('/');
+        id.push_str(part);
+    }
+    TroubleView {
+        id,
+        kind: trouble.kind.to_owned(),
+        urgency: match trouble.urgency {
+            core::Urgency::Look => Urgency::Look,
+            core::Urgency::Soon => Urgency::Soon,
+            core::Urgency::Now => Urgency::Now,
+        },
+        bed: trouble.bed.clone(),
+        pour: trouble.pour.clone(),
+        place: trouble.place.clone(),
+        what: trouble.what.clone(),
+        since: utc(trouble.since),
+        first_act: trouble.first_act.to_owned(),
+    }
+}

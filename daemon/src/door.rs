@@ -1,0 +1,276 @@
+//! The daemon behind its HTTP door: reads answer from what is known, acts go through the loop.
+
+use std::io::{self, Write};
+use std::sync::Arc;
+
+use chrono::{DateTime, Utc};
+use daemon_api::event::PlantEvent;
+use daemon_api::reading::{Backfill, BackfillAnswer};
+use daemon_api::series::SeriesAnswer;
+use daemon_api::{Act, ActAnswer, BedView, PlantSnapshot, PourView, Problem, ProblemKind};
+use daemon_core::plant::Plant;
+use daemon_core::time::UtcMs;
+use daemon_http::{Answer, Door, TextPieces, one_piece};
+use daemon_store::{Reader, TIME_MS_MAX, TIME_MS_MIN};
+use futures_util::StreamExt;
+use tokio::sync::{broadcast, mpsc, oneshot};
+
+use crate::config::nearest_hint;
+use crate::convert::view;
+use crate::event_loop::{Request, finished_view};
+use crate::history::{plant_at, plant_for_pour};
+use crate::live::Live;
+use crate::series::series;
+use crate::state_line::state_lines;
+
+/// Bytes of an export handed on at a time …
+const PIECE_BYTES: usize = 64 * 1024;
+/// … and pieces that wait for a slow client.
+const PIECES_WAITING_MAX: usize = 8;
+
+/// The daemon as HTTP sees it.
+pub struct LiveDoor {
+    live: Arc<Live>,
+    requests: mpsc::UnboundedSender<Request>,
+}
+
+impl LiveDoor {
+    #[must_use]
+    pub fn new(live: Arc<Live>, requests: mpsc::UnboundedSender<Request>) -> Self {
+        Self { live, requests }
+    }
+
+    /// Runs a computation beside the workers that serve other requests.
+    async fn compute<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Live) -> Result<T, Problem> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let live = Arc::clone(&self.live);
+        let done = tokio::task::spawn_blocking(move || work(&live)).await;
+        done.unwrap_or_else(|error| {
+            tracing::error!("an answer failed: {error}");
+            let detail = "The answer failed inside the daemon; its log says why.";
+            Err(Problem::new(
+                ProblemKind::StoreUnavailable,
+                "answer-failed",
+                detail,
+            ))
+        })
+    }
+
+    async fn ask<T>(
+        &self,
+        request: impl FnOnce(oneshot::Sender<Result<T, Problem>>) -> Request,
+    ) -> Result<T, Problem> {
+        let (answer, answered) = oneshot::channel();
+        let stopping = || {
+            let detail =
+                "The daemon is stopping and may not have recorded it; send the same again.";
+            Problem::new(ProblemKind::Stopping, "stopping", detail)
+        };
+        self.requests
+            .send(request(answer))
+            .map_err(|_| stopping())?;
+        answered.await.map_err(|_| stopping())?
+    }
+}
+
+impl Door for LiveDoor {
+    fn snapshot(&self) -> Answer<'_, PlantSnapshot> {
+        Box::pin(async { Ok(self.live.snapshot()) })
+    }
+
+    fn bed(&self, bed: String) -> Answer<'_, BedView> {
+        Box::pin(async move {
+            let published = self.live.published();
+            let known: Vec<&str> = published
+                .beds
+                .iter()
+                .map(|view| view.bed.as_str())
+                .collect();
+            match published.beds.iter().find(|view| view.bed == bed) {
+                Some(view) => Ok(view.clone()),
+                None => Err(not_found("bed", &bed, &known)),
+            }
+        })
+    }
+
+    fn pour(&self, pour: String) -> Answer<'_, PourView> {
+        Box::pin(self.compute(move |live| {
+            let now = live.clock.now();
+            {
+                let plant = live.plant();
+                let record = plant
+                    .pours()
+                    .get(&pour)
+                    .ok_or_else(|| no_pour(&plant, &pour))?;
+                if record.is_on_bed() {
+                    let judged = plant.assess_pour(&pour, now);
+                    let judged = judged.ok_or_else(|| no_pour(&plant, &pour))?;
+                    return Ok(view::pour(&plant, &judged));
+                }
+            }
+            finished_view(live, &pour, now).ok_or_else(unreadable)
+        }))
+    }
+
+    fn series(&self, pour: String, points: usize) -> Answer<'_, SeriesAnswer> {
+        Box::pin(self.compute(move |live| {
+            let now = live.clock.now();
+            {
+                let plant = live.plant();
+                let record = plant
+                    .pours()
+                    .get(&pour)
+                    .ok_or_else(|| no_pour(&plant, &pour))?;
+                if record.is_on_bed() {
+                    let answer = series(&plant, &pour, now, points);
+                    return answer.ok_or_else(|| no_pour(&plant, &pour));
+                }
+            }
+            let plant = plant_for_pour(&live.data_dir, live.config.clone(), &pour);
+            let plant = plant.map_err(|error| logged(&error.into()))?;
+            series(&plant, &pour, now, points).ok_or_else(unreadable)
+        }))
+    }
+
+    fn acts(&self, pour: Option<String>) -> Answer<'_, Vec<Act>> {
+        Box::pin(async move {
+            let acts = self.live.acts();
+            let all = acts.in_order().iter().map(|act| &act.wire);
+            let Some(pour) = pour else {
+                return Ok(all.cloned().collect());
+            };
+            let plant = self.live.plant();
+            if !plant.pours().contains_key(&pour) {
+                return Err(no_pour(&plant, &pour));
+            }
+            Ok(all.filter(|act| act.pour == pour).cloned().collect())
+        })
+    }
+
+    fn act(&self, act: Act) -> Answer<'_, ActAnswer> {
+        let act = Box::new(act);
+        Box::pin(self.ask(|answer| Request::Act { act, answer }))
+    }
+
+    fn backfill(&self, backfill: Backfill) -> Answer<'_, BackfillAnswer> {
+        Box::pin(self.ask(|answer| Request::Backfill { backfill, answer }))
+    }
+
+    fn state_lines(&self, at: Option<DateTime<Utc>>) -> Answer<'_, String> {
+        Box::pin(self.compute(move |live| {
+            let at = at.map_or_else(|| live.clock.now(), UtcMs::from);
+            let plant = plant_at(&live.data_dir, live.config.clone(), at);
+            let plant = plant.map_err(|error| logged(&error.into()))?;
+            state_lines(&plant, at).map_err(|error| logged(&error.into()))
+        }))
+    }
+
+    fn readings_csv(&self) -> Answer<'_, TextPieces> {
+        Box::pin(async {
+            let (pieces, received) = mpsc::channel(PIECES_WAITING_MAX);
+            let dir = self.live.data_dir.clone();
+            tokio::task::spawn_blocking(move || {
+                let mut writer = PieceWriter {
+                    buffer: Vec::new(),
+                    pieces: pieces.clone(),
+                };
+                let written = Reader::open(&dir)
+                    .and_then(|reader| {
+                        reader.export_readings_csv(&mut writer, TIME_MS_MIN..TIME_MS_MAX)
+                    })
+                    .map_err(io::Error::other)
+                    .and_then(|_| writer.flush());
+                if let Err(error) = written {
+                    // A client that hung up is no fault; the send then fails too.
+                    let _ = pieces.blocking_send(Err(error));
+                }
+            });
+            let stream = futures_util::stream::unfold(received, |mut received| async {
+                received.recv().await.map(|piece| (piece, received))
+            });
+            Ok(stream.boxed())
+        })
+    }
+
+    fn acts_jsonl(&self) -> Answer<'_, TextPieces> {
+        Box::pin(async {
+            let acts = self.live.acts();
+            let lines: String = acts
+                .in_order()
+                .iter()
+                .flat_map(|act| [&act.json, "\n"])
+                .collect();
+            Ok(one_piece(lines))
+        })
+    }
+
+    fn subscribe(&self) -> broadcast::Receiver<Arc<PlantEvent>> {
+        self.live.subscribe()
+    }
+
+    fn heartbeat(&self) -> PlantEvent {
+        self.live.heartbeat()
+    }
+}
+
+/// Hands text on in pieces of whole lines, as the export writes them.
+struct PieceWriter {
+    buffer: Vec<u8>,
+    pieces: mpsc::Sender<io::Result<String>>,
+}
+
+impl Write for PieceWriter {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.buffer.extend_from_slice(bytes);
+        if self.buffer.len() >= PIECE_BYTES {
+            self.send_whole_lines()?;
+        }
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.send_whole_lines()
+    }
+}
+
+impl PieceWriter {
+    fn send_whole_lines(&mut self) -> io::Result<()> {
+        let Some(end) = self.buffer.iter().rposition(|byte| *byte == b'\n') else {
+            return Ok(());
+        };
+        let rest = self.buffer.split_off(end + 1);
+        let lines = std::mem::replace(&mut self.buffer, rest);
+        let text = String::from_utf8(lines).map_err(io::Error::other)?;
+        let gone = || io::Error::new(io::ErrorKind::BrokenPipe, "the client has gone");
+        self.pieces.blocking_send(Ok(text)).map_err(|_| gone())
+    }
+}
+
+fn no_pour(plant: &Plant, pour: &str) -> Problem {
+    let known: Vec<&str> = plant.pours().keys().map(String::as_str).collect();
+    not_found("pour", pour, &known)
+}
+
+fn not_found(what: &str, name: &str, known: &[&str]) -> Problem {
+    let hint = match known.len() {
+        0..=20 => nearest_hint(name, known),
+        _ => match nearest_hint(name, known) {
+            hint if hint.starts_with("did") => hint,
+            _ => "look at the plant for the names".to_owned(),
+        },
+    };
+    let detail = format!("There is no {what} \"{name}\"; {hint}.");
+    Problem::new(ProblemKind::NotFound, &format!("unknown-{what}"), detail)
+}
+
+fn unreadable() -> Problem {
+    let detail = "The record of this pour cannot be read back now; the daemon's log says why.";
+    Problem::new(ProblemKind::StoreUnavailable, "record-unreadable", detail)
+}
+
+fn logged(error: &anyhow::Error) -> Problem {
+    tracing::error!("the record cannot be read back: {error:#}");
+    unreadable()
+}

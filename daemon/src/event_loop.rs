@@ -1,0 +1,626 @@
+//! The only place where sources, clock, store, core and HTTP meet: one closed enum of events.
+
+mod acts;
+mod intake;
+mod publish;
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use daemon_api::bed::StoreView;
+use daemon_api::reading::{Backfill, BackfillAnswer};
+use daemon_api::{Act, ActAnswer, PourView, Problem, ProblemKind};
+use daemon_core::reading::Reading;
+use daemon_core::time::UtcMs;
+use daemon_sources::SourceEvent;
+use daemon_store::{
+    Batch, CommitReport, DocumentRow, Reader, ReadingOutcome, ReadingRow, RefusalRow, StoreError,
+    StoreHandle,
+};
+use tokio::sync::{mpsc, oneshot};
+use tokio::time::{Instant, MissedTickBehavior};
+use tokio_util::sync::CancellationToken;
+
+use crate::config::ConfigDocument;
+use crate::convert::reading::committed;
+use crate::convert::utc;
+use crate::history::{HistoryError, horizon, read_acts, read_readings};
+use crate::live::Live;
+use crate::source_book::SourceBook;
+use acts::ActQueue;
+use intake::Intake;
+use publish::{Assessed, Said};
+
+pub use intake::WAITING_READING_COUNT_MAX;
+pub use publish::finished_view;
+
+/// How often the loop looks whether the plant has to be judged again, in wall time.
+const TICK: Duration = Duration::from_millis(250);
+/// The plant is judged at least this often, in wall time.
+const ASSESS_EVERY: Duration = Duration::from_secs(1);
+/// Readings that no pour needs are dropped from memory this often, in wall time.
+const FORGET_EVERY: Duration = Duration::from_secs(600);
+/// A stop waits this long for what is being committed, in wall time.
+const STOP_WAIT_MAX: Duration = Duration::from_secs(10);
+/// Refusals read back at a start, so that each source shows its last one.
+const REFUSALS_RECALLED: u32 = 200;
+
+/// All that can make the daemon act.
+#[derive(Debug)]
+enum Event {
+    /// A source delivered, came up or went down.
+    Source(SourceEvent),
+    /// A person's act or a back-fill came in by HTTP.
+    Request(Request),
+    /// The store, or a look at the plant, is done.
+    Done(Done),
+    /// Time for a batch.
+    BatchDue,
+    /// Time to see whether the plant must be judged.
+    Tick,
+    /// The daemon is told to stop.
+    Stop,
+}
+
+/// What the HTTP door asks of the loop.
+#[derive(Debug)]
+pub enum Request {
+    Act {
+        act: Box<Act>,
+        answer: oneshot::Sender<Result<ActAnswer, Problem>>,
+    },
+    Backfill {
+        backfill: Backfill,
+        answer: oneshot::Sender<Result<BackfillAnswer, Problem>>,
+    },
+}
+
+/// Work done elsewhere.
+#[derive(Debug)]
+enum Done {
+    Batch(Result<CommitReport, StoreError>),
+    Act(Result<CommitReport, StoreError>),
+    Backfill {
+        batch: Arc<Batch>,
+        unknown_channels: Vec<String>,
+        answer: oneshot::Sender<Result<BackfillAnswer, Problem>>,
+        result: Result<CommitReport, StoreError>,
+    },
+    Documents(Result<CommitReport, StoreError>),
+    Assessed(Box<Assessed>),
+    /// Older readings that a pour needs, read back from the store.
+    Recalled {
+        from: UtcMs,
+        result: Result<Vec<Reading>, HistoryError>,
+    },
+}
+
+/// Why the daemon ended by itself.
+#[derive(Debug, thiserror::Error)]
+pub enum LoopError {
+    #[error("the record cannot be read back")]
+    History(#[from] HistoryError),
+    #[error("the store stopped")]
+    Store(#[from] StoreError),
+}
+
+/// The loop with everything it alone may touch.
+pub struct EventLoop {
+    live: Arc<Live>,
+    store: StoreHandle,
+    intake: Intake,
+    acts: ActQueue,
+    book: SourceBook,
+    said: Said,
+    store_view: StoreView,
+    finished: Vec<PourView>,
+    /// Readings received from here on are in memory.
+    loaded_from: UtcMs,
+    is_assessing: bool,
+    is_assessment_due: bool,
+    assessed_at: Instant,
+    forgot_at: Instant,
+    done_in: mpsc::UnboundedReceiver<Done>,
+    done_out: mpsc::UnboundedSender<Done>,
+    sources: mpsc::UnboundedReceiver<SourceEvent>,
+    requests: mpsc::UnboundedReceiver<Request>,
+    stop: CancellationToken,
+}
+
+/// What the loop listens to.
+pub struct Inputs {
+    pub sources: mpsc::UnboundedReceiver<SourceEvent>,
+    pub requests: mpsc::UnboundedReceiver<Request>,
+    pub stop: CancellationToken,
+}
+
+impl EventLoop {
+    /// Reads the record back, so that the plant knows what it knew before it stopped.
+    ///
+    /// # Errors
+    /// What of the record cannot be read.
+    pub fn resume(
+        live: Arc<Live>,
+        store: StoreHandle,
+        mut book: SourceBook,
+        inputs: Inputs,
+    ) -> Result<Self, LoopError> {
+        let reader = Reader::open(&live.data_dir)?;
+        let now = live.clock.now();
+        let mut newest = None;
+        for act in read_acts(&reader)? {
+            newest = newest.max(Some(act.core.recorded_at));
+            live.plant_mut().take_act(act.core.clone());
+            live.acts_mut().push(act, Vec::new());
+        }
+        let loaded_from = horizon(live.plant().pours().values().map(|pour| &**pour), now);
+        let mut reading_count = 0_usize;
+        {
+            let mut plant = live.plant_mut();
+            let to = UtcMs(daemon_store::TIME_MS_MAX);
+            read_readings(&reader, loaded_from, to, &mut |reading| {
+                plant.take_reading(&reading);
+                reading_count += 1;
+            })?;
+        }
+        let last = reader
+            .last_refusals(REFUSALS_RECALLED)?
+            .into_iter()
+            .map(|row| RefusalRow {
+                received_ms: row.received_ms,
+                source: row.source,
+                kind: row.kind,
+                detail: row.detail,
+                sample: row.sample,
+            });
+        book.recall(reader.refusal_counts()?, &last.collect::<Vec<_>>());
+        tracing::info!(reading_count, "the record is read back");
+        let (done_out, done_in) = mpsc::unbounded_channel();
+        Ok(Self {
+            live,
+            store,
+            intake: Intake::default(),
+            acts: ActQueue::after(newest),
+            book,
+            said: Said::default(),
+            store_view: StoreView {
+                writing: true,
+                problem: None,
+                since: None,
+            },
+            finished: Vec::new(),
+            loaded_from,
+            is_assessing: false,
+            is_assessment_due: true,
+            assessed_at: Instant::now(),
+            forgot_at: Instant::now(),
+            done_in,
+            done_out,
+            sources: inputs.sources,
+            requests: inputs.requests,
+            stop: inputs.stop,
+        })
+    }
+
+    /// Keeps the configuration that answers depend on as part of the record.
+    pub fn keep_documents(&mut self, documents: Vec<ConfigDocument>) {
+        let recorded_ms = self.live.clock.now().0;
+        let documents = documents.into_iter().map(|document| DocumentRow {
+            kind: document.kind.to_owned(),
+            name: document.name,
+            bytes: document.bytes,
+            recorded_ms,
+        });
+        let batch = Batch {
+            documents: documents.collect(),
+            ..Batch::default()
+        };
+        let done = self.done_out.clone();
+        self.store.submit(
+            batch,
+            Box::new(move |result| {
+                let _ = done.send(Done::Documents(result));
+            }),
+        );
+    }
+
+    /// Judges the plant once, so that the first client already sees it.
+    pub async fn look(&mut self) {
+        self.assess();
+        while self.is_assessing {
+            match self.done_in.recv().await {
+                Some(Done::Assessed(assessed)) => self.publish(*assessed),
+                Some(done) => drop(self.take_done(done)),
+                None => return,
+            }
+        }
+    }
+
+    /// Turns until told to stop; gives the store back with everything written that could be.
+    ///
+    /// # Errors
+    /// That the store's writer died.
+    pub async fn run(mut self) -> Result<StoreHandle, LoopError> {
+        let mut tick = tokio::time::interval(TICK);
+        tick.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        loop {
+            match self.next_event(&mut tick).await {
+                Event::Source(event) => self.take_source_event(event),
+                Event::Request(request) => self.take_request(request),
+                Event::Done(done) => self.take_done(done)?,
+                Event::BatchDue => self.commit_if_due(),
+                Event::Tick => self.tick(),
+                Event::Stop => break,
+            }
+        }
+        self.wind_up().await;
+        Ok(self.store)
+    }
+
+    async fn next_event(&mut self, tick: &mut tokio::time::Interval) -> Event {
+        let due_at = self.intake.due_at();
+        let batch_due = async {
+            match due_at {
+                Some(due_at) => tokio::time::sleep_until(due_at).await,
+                None => std::future::pending().await,
+            }
+        };
+        // In this order, so that a flood of readings starves neither answers nor the plant's clock.
+        tokio::select! {
+            biased;
+            () = self.stop.cancelled() => Event::Stop,
+            Some(done) = self.done_in.recv() => Event::Done(done),
+            Some(request) = self.requests.recv() => Event::Request(request),
+            () = batch_due => Event::BatchDue,
+            _ = tick.tick() => Event::Tick,
+            Some(event) = self.sources.recv() => Event::Source(event),
+        }
+    }
+
+    fn take_source_event(&mut self, event: SourceEvent) {
+        match event {
+            SourceEvent::Delivery(delivery) => {
+                let live = Arc::clone(&self.live);
+                let plant = live.plant();
+                let is_known = |channel: &str| plant.knows_channel(channel);
+                self.intake.take(delivery, &mut self.book, &is_known);
+            }
+            SourceEvent::Up { source, at } => {
+                tracing::info!(source, "connected");
+                self.book.up(&source, at);
+                self.is_assessment_due = true;
+            }
+            SourceEvent::Down { source, at, reason } => {
+                tracing::warn!(source, "no readings: {reason}");
+                self.book.down(&source, at, reason);
+                self.is_assessment_due = true;
+            }
+        }
+    }
+
+    fn take_request(&mut self, request: Request) {
+        match request {
+            Request::Act { act, answer } => {
+                self.acts.push(*act, answer);
+                self.next_act();
+            }
+            Request::Backfill { backfill, answer } => self.take_backfill(backfill, answer),
+        }
+    }
+
+    fn take_backfill(
+        &mut self,
+        backfill: Backfill,
+        answer: oneshot::Sender<Result<BackfillAnswer, Problem>>,
+    ) {
+        let received_at = self.live.clock.now();
+        let source = format!("back-fill by {}", backfill.by);
+        let mut unknown_channels = std::collections::BTreeSet::new();
+        let mut rows = Vec::with_capacity(backfill.readings.len());
+        {
+            let live = Arc::clone(&self.live);
+            let plant = live.plant();
+            for reading in backfill.readings {
+                if !plant.knows_channel(&reading.channel) {
+                    unknown_channels.insert(reading.channel.clone());
+                }
+                rows.push(ReadingRow {
+                    channel: self.intake.name(&reading.channel),
+                    measured_ms: Some(reading.measured_at.timestamp_millis()),
+                    received_ms: received_at.0,
+                    measured: daemon_store::Measured::TemperatureC(reading.temperature_c),
+                    via: daemon_store::Via::Csv,
+                });
+            }
+        }
+        tracing::info!(origin = backfill.origin, readings = rows.len(), "{source}");
+        self.book
+            .brought("back-fill", "csv", rows.len(), utc(received_at));
+        let batch = Arc::new(intake::backfill_batch(rows));
+        let done = self.done_out.clone();
+        let unknown_channels = unknown_channels.into_iter().collect();
+        self.store.submit(
+            Arc::clone(&batch),
+            Box::new(move |result| {
+                let _ = done.send(Done::Backfill {
+                    batch,
+                    unknown_channels,
+                    answer,
+                    result,
+                });
+            }),
+        );
+    }
+
+    fn take_done(&mut self, done: Done) -> Result<(), LoopError> {
+        match done {
+            Done::Batch(Ok(_)) => {
+                self.store_writes();
+                if let Some(batch) = self.intake.committed() {
+                    self.take_readings(&batch.readings);
+                }
+                self.commit_if_due();
+            }
+            Done::Batch(Err(error @ StoreError::Stopped)) => return Err(error.into()),
+            Done::Batch(Err(error)) => {
+                self.store_fails(&error);
+                self.intake.failed(Instant::now());
+            }
+            Done::Act(result) => self.act_committed(result),
+            Done::Backfill {
+                batch,
+                unknown_channels,
+                answer,
+                result,
+            } => {
+                let answered = self.backfill_committed(&batch, unknown_channels, result);
+                // The client may have gone; the readings are kept all the same.
+                let _ = answer.send(answered);
+            }
+            Done::Documents(Ok(_)) => {}
+            Done::Documents(Err(error)) => {
+                self.store_fails(&error);
+            }
+            Done::Assessed(assessed) => self.publish(*assessed),
+            Done::Recalled { from, result } => self.take_recalled(from, result),
+        }
+        Ok(())
+    }
+
+    fn backfill_committed(
+        &mut self,
+        batch: &Batch,
+        unknown_channels: Vec<String>,
+        result: Result<CommitReport, StoreError>,
+    ) -> Result<BackfillAnswer, Problem> {
+        match result {
+            Ok(report) => {
+                self.store_writes();
+                self.take_readings(&batch.readings);
+                let count = |outcome: ReadingOutcome| {
+                    report
+                        .readings
+                        .iter()
+                        .filter(|one| **one == outcome)
+                        .count() as u64
+                };
+                Ok(BackfillAnswer {
+                    new_count: count(ReadingOutcome::New),
+                    known_count: count(ReadingOutcome::Known),
+                    conflict_count: count(ReadingOutcome::Conflict),
+                    unknown_channels,
+                })
+            }
+            Err(StoreError::BadRow { row, reason }) => Err(Problem::new(
+                ProblemKind::Invalid,
+                "reading-not-storable",
+                format!("{row}: {reason}; nothing of the file was recorded"),
+            )),
+            Err(error) => {
+                self.store_fails(&error);
+                Err(store_unavailable(&error))
+            }
+        }
+    }
+
+    fn take_readings(&mut self, rows: &[ReadingRow]) {
+        if rows.is_empty() {
+            return;
+        }
+        let mut plant = self.live.plant_mut();
+        for row in rows {
+            plant.take_reading(&committed(row));
+        }
+        self.is_assessment_due = true;
+    }
+
+    fn commit_if_due(&mut self) {
+        if let Some(batch) = self.intake.next_batch(Instant::now(), &mut self.book) {
+            self.submit(batch);
+        }
+    }
+
+    fn submit(&self, batch: Arc<Batch>) {
+        let done = self.done_out.clone();
+        self.store.submit(
+            batch,
+            Box::new(move |result| {
+                let _ = done.send(Done::Batch(result));
+            }),
+        );
+    }
+
+    fn store_writes(&mut self) {
+        if !self.store_view.writing {
+            tracing::info!("the store writes again");
+            self.store_view = StoreView {
+                writing: true,
+                problem: None,
+                since: None,
+            };
+            self.is_assessment_due = true;
+        }
+    }
+
+    fn store_fails(&mut self, error: &StoreError) {
+        let problem = store_problem(error);
+        if self.store_view.writing {
+            tracing::error!("the store cannot write: {problem}");
+            self.store_view.since = Some(utc(self.live.clock.now()));
+            self.is_assessment_due = true;
+        }
+        self.store_view.writing = false;
+        self.store_view.problem = Some(problem);
+    }
+
+    fn tick(&mut self) {
+        let is_time = self.is_assessment_due || self.assessed_at.elapsed() >= ASSESS_EVERY;
+        if is_time {
+            self.assess();
+        }
+        if self.forgot_at.elapsed() >= FORGET_EVERY {
+            self.forgot_at = Instant::now();
+            let now = self.live.clock.now();
+            let mut plant = self.live.plant_mut();
+            let needed = horizon(plant.pours().values().map(|pour| &**pour), now);
+            if needed > self.loaded_from {
+                plant.forget_finished(needed);
+                self.loaded_from = needed;
+            }
+        }
+    }
+
+    /// Looks at the plant beside the loop, one look at a time.
+    fn assess(&mut self) {
+        if self.is_assessing {
+            self.is_assessment_due = true;
+            return;
+        }
+        self.is_assessing = true;
+        self.is_assessment_due = false;
+        self.assessed_at = Instant::now();
+        let now = self.live.clock.now();
+        let with_lines = self.said.is_forecast_due(now);
+        let live = Arc::clone(&self.live);
+        let finished = self.finished.clone();
+        let done = self.done_out.clone();
+        tokio::task::spawn_blocking(move || {
+            let assessed = publish::assess(&live, now, with_lines, &finished);
+            let _ = done.send(Done::Assessed(Box::new(assessed)));
+        });
+    }
+
+    fn publish(&mut self, assessed: Assessed) {
+        self.is_assessing = false;
+        self.finished.clone_from(&assessed.finished);
+        let now = assessed.now;
+        let mut troubles = assessed.troubles.clone();
+        troubles.extend(self.book.troubles(utc(now)));
+        let waiting_count = self.intake.waiting_reading_count();
+        troubles.extend(publish::store_trouble(&self.store_view, waiting_count, now));
+        let (troubles, mut statements) = self.said.troubles(troubles, now);
+        statements.extend(publish::forecast_statements(&assessed));
+        for statement in statements {
+            self.intake.say(statement);
+        }
+        let beds = publish::bed_views(&self.live.config, &assessed, &troubles);
+        let (sources, store) = (self.book.views(), self.store_view.clone());
+        self.live
+            .publish(|published| publish::changes(published, beds, troubles, sources, store));
+    }
+
+    /// A pour that was opened late, or a plug said to have been moved long ago, may need readings
+    /// that are no longer, or not yet, in memory.
+    fn recall_if_needed(&mut self) {
+        let now = self.live.clock.now();
+        let from = horizon(self.live.plant().pours().values().map(|pour| &**pour), now);
+        if from >= self.loaded_from {
+            return;
+        }
+        let to = std::mem::replace(&mut self.loaded_from, from);
+        let dir = self.live.data_dir.clone();
+        let done = self.done_out.clone();
+        tokio::task::spawn_blocking(move || {
+            let mut readings = Vec::new();
+            let result = Reader::open(&dir)
+                .map_err(HistoryError::from)
+                .and_then(|reader| {
+                    read_readings(&reader, from, to, &mut |reading| readings.push(reading))
+                });
+            let _ = done.send(Done::Recalled {
+                from,
+                result: result.map(|()| readings),
+            });
+        });
+    }
+
+    fn take_recalled(&mut self, from: UtcMs, result: Result<Vec<Reading>, HistoryError>) {
+        match result {
+            Ok(readings) => {
+                let mut plant = self.live.plant_mut();
+                for reading in &readings {
+                    plant.take_reading(reading);
+                }
+                self.is_assessment_due = true;
+            }
+            Err(error) => {
+                let error = anyhow::Error::from(error);
+                tracing::error!(
+                    "readings since {} cannot be read back; restart the daemon: {error:#}",
+                    utc(from)
+                );
+            }
+        }
+    }
+
+    /// Writes what has come in, and answers what was asked, as far as that can be done in time.
+    async fn wind_up(&mut self) {
+        while let Ok(event) = self.sources.try_recv() {
+            self.take_source_event(event);
+        }
+        let end = Instant::now() + STOP_WAIT_MAX;
+        while !(self.intake.is_empty() && self.acts.is_idle()) {
+            if let Some(batch) = self.intake.begin(Instant::now(), &mut self.book) {
+                self.submit(batch);
+            }
+            match tokio::time::timeout_at(end, self.done_in.recv()).await {
+                Ok(Some(Done::Assessed(_) | Done::Recalled { .. })) => {}
+                Ok(Some(done)) => {
+                    if self.take_done(done).is_err() || !self.store_view.writing {
+                        break;
+                    }
+                }
+                Ok(None) | Err(_) => break,
+            }
+        }
+        let count = self.intake.waiting_reading_count();
+        if count > 0 {
+            tracing::error!("stopped with {count} readings that could not be written");
+        }
+    }
+}
+
+fn store_problem(error: &StoreError) -> String {
+    if error.is_full() {
+        "the disk is full".to_owned()
+    } else {
+        let mut text = error.to_string();
+        let mut source = std::error::Error::source(error);
+        while let Some(cause) = source {
+            text = format!("{text}: {cause}");
+            source = cause.source();
+        }
+        text
+    }
+}
+
+fn store_unavailable(error: &StoreError) -> Problem {
+    let detail = format!(
+        "Nothing was recorded: {}. Send the same again once the store writes.",
+        store_problem(error)
+    );
+    Problem::new(ProblemKind::StoreUnavailable, "store-cannot-write", detail)
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,144 @@
+//! What the store remembers, read back: acts and readings for a start, and plants as of past moments.
+
+use std::ops::ControlFlow;
+use std::path::Path;
+
+use daemon_api::act::Act;
+use daemon_core::config::PlantConfig;
+use daemon_core::plant::Plant;
+use daemon_core::pour::PourRecord;
+use daemon_core::reading::Reading;
+use daemon_core::time::UtcMs;
+use daemon_store::{Reader, StoreError, TIME_MS_MAX};
+
+use crate::convert::act::{ActUnreadable, act};
+use crate::convert::reading::stored;
+
+/// Readings are kept in memory from this long before the earliest pour on a bed began, h: a clock
+/// is judged by what came around a reading.
+const BEFORE_BEGIN_H: f64 = 1.0;
+/// And in any case for this long, h: pours are often opened after their concrete was placed.
+const KEPT_H: f64 = 24.0;
+
+/// Why the record cannot be read back.
+#[derive(Debug, thiserror::Error)]
+pub enum HistoryError {
+    #[error("the record cannot be read")]
+    Store(#[from] StoreError),
+    #[error("act {sequence} of the record is not an act; run the integrity check")]
+    NotAnAct {
+        sequence: i64,
+        #[source]
+        source: serde_json::Error,
+    },
+    #[error("act {sequence} of the record cannot be understood")]
+    Act {
+        sequence: i64,
+        #[source]
+        source: ActUnreadable,
+    },
+}
+
+/// An act as it stands in the record.
+#[derive(Debug, Clone)]
+pub struct RecordedAct {
+    pub sequence: i64,
+    /// The JSON as stored, byte for byte.
+    pub json: String,
+    pub wire: Act,
+    pub core: daemon_core::act::Act,
+}
+
+/// Every act in the order of the record.
+pub fn read_acts(reader: &Reader) -> Result<Vec<RecordedAct>, HistoryError> {
+    let stored = reader.acts_all()?.into_iter().map(|row| {
+        let sequence = row.seq;
+        let wire: Act = serde_json::from_str(&row.body)
+            .map_err(|source| HistoryError::NotAnAct { sequence, source })?;
+        let core = act(&wire).map_err(|source| HistoryError::Act { sequence, source })?;
+        Ok(RecordedAct {
+            sequence,
+            json: row.body,
+            wire,
+            core,
+        })
+    });
+    stored.collect()
+}
+
+/// From when on readings must be in memory.
+#[must_use]
+pub fn horizon<'a>(pours: impl Iterator<Item = &'a PourRecord>, now: UtcMs) -> UtcMs {
+    pours
+        .filter(|pour| pour.is_on_bed())
+        .map(|pour| pour.begins_at().plus_hours(-BEFORE_BEGIN_H))
+        .chain([now.plus_hours(-KEPT_H)])
+        .min()
+        .unwrap_or(now)
+}
+
+/// The readings received in `[from, to)`, in order of receipt.
+pub fn read_readings(
+    reader: &Reader,
+    from: UtcMs,
+    to: UtcMs,
+    take: &mut dyn FnMut(Reading),
+) -> Result<(), HistoryError> {
+    reader.readings_received(from.0..to.0, &mut |row| {
+        take(stored(&row));
+        ControlFlow::Continue(())
+    })?;
+    Ok(())
+}
+
+/// The plant as it was known at `at`: what had been recorded and received by then, as far as pours
+/// under cure then need it.
+pub fn plant_at(dir: &Path, config: PlantConfig, at: UtcMs) -> Result<Plant, HistoryError> {
+    let reader = Reader::open(dir)?;
+    let mut plant = Plant::new(config);
+    for act in read_acts(&reader)? {
+        if act.core.recorded_at <= at {
+            plant.take_act(act.core);
+        }
+    }
+    let begins = plant
+        .pours()
+        .values()
+        .filter(|pour| pour.is_under_cure())
+        .map(|pour| pour.begins_at().plus_hours(-BEFORE_BEGIN_H))
+        .min();
+    if let Some(from) = begins {
+        let to = UtcMs(at.0.saturating_add(1).min(TIME_MS_MAX));
+        read_readings(&reader, from, to, &mut |reading| {
+            plant.take_reading(&reading);
+        })?;
+    }
+    Ok(plant)
+}
+
+/// A plant that knows everything about one pour, finished ones included, and nothing of the others'
+/// temperatures.
+pub fn plant_for_pour(dir: &Path, config: PlantConfig, pour: &str) -> Result<Plant, HistoryError> {
+    let reader = Reader::open(dir)?;
+    let mut plant = Plant::new(config);
+    for act in read_acts(&reader)? {
+        plant.take_act(act.core);
+    }
+    let Some(record) = plant.pours().get(pour).cloned() else {
+        return Ok(plant);
+    };
+    let from = record.begins_at().plus_hours(-BEFORE_BEGIN_H);
+    // Readings that arrived after the end still belong to the record of what was measured before it.
+    let to = UtcMs(TIME_MS_MAX);
+    let channels: std::collections::BTreeSet<&str> = record
+        .bindings
+        .iter()
+        .map(|binding| binding.channel.as_str())
+        .collect();
+    read_readings(&reader, from, to, &mut |reading| {
+        if channels.contains(&*reading.channel) {
+            plant.take_reading(&reading);
+        }
+    })?;
+    Ok(plant)
+}

@@ -1,0 +1,143 @@
+//! One JSON line that says where a pour stands at one moment; replay and HTTP print the same.
+//!
+//! Keys stand in the order of the fields; numbers are the shortest text that reads back to the very
+//! same number, so that two equal states are equal byte for byte.
+
+use chrono::{DateTime, Utc};
+use daemon_api::pour::{ConfirmationView, NoteView, PourStatus};
+use daemon_core::assessment::{PositionAssessment, PourAssessment};
+use daemon_core::plant::Plant;
+use daemon_core::time::UtcMs;
+use serde::Serialize;
+
+use crate::convert::{utc, utc_option, view};
+
+/// A pour at a moment. An estimate is never permission: `confirmation` says what still decides.
+#[derive(Debug, Clone, Serialize)]
+pub struct StateLine {
+    pub at: DateTime<Utc>,
+    pub pour: String,
+    pub bed: String,
+    pub line: String,
+    pub mix: String,
+    pub status: PourStatus,
+    pub estimate_kind: String,
+    pub estimate_mpa: Option<f64>,
+    pub lower_90_mpa: Option<f64>,
+    pub maturity: Option<f64>,
+    pub maturity_unit: Option<&'static str>,
+    pub governing_position: Option<String>,
+    pub required_mpa: Option<f64>,
+    pub early_at: Option<DateTime<Utc>>,
+    pub likely_at: Option<DateTime<Utc>>,
+    pub late_at: Option<DateTime<Utc>>,
+    pub pass_probability_now: Option<f64>,
+    pub break_from_at: Option<DateTime<Utc>>,
+    pub forecast_reason: Option<String>,
+    pub estimate_reason: Option<String>,
+    pub curve: Option<String>,
+    pub curve_standing: &'static str,
+    pub positions: Vec<PositionLine>,
+    pub confirmation: ConfirmationView,
+    pub release_holds: Vec<NoteView>,
+    pub cautions: Vec<NoteView>,
+}
+
+/// A position at a moment.
+#[derive(Debug, Clone, Serialize)]
+pub struct PositionLine {
+    pub position: String,
+    pub channel: Option<String>,
+    pub temperature_c: Option<f64>,
+    pub maturity: Option<f64>,
+    pub maturity_low: Option<f64>,
+    pub estimate_mpa: Option<f64>,
+    pub lower_90_mpa: Option<f64>,
+    pub required_mpa: Option<f64>,
+    pub trust: &'static str,
+    pub reason: Option<&'static str>,
+    pub time_zero_at: Option<DateTime<Utc>>,
+    pub likely_at: Option<DateTime<Utc>>,
+    pub excluded: Option<String>,
+    pub confirmed: bool,
+}
+
+impl StateLine {
+    /// The line of one assessed pour.
+    #[must_use]
+    pub fn of(pour: &PourAssessment, at: UtcMs) -> Self {
+        let record = &pour.record;
+        let estimate = view::governing_estimate(pour);
+        let governing = pour.governing.map(|index| &pour.positions[index]);
+        let forecast = &pour.forecast;
+        Self {
+            at: utc(at),
+            pour: record.id.clone(),
+            bed: record.facts.bed.clone(),
+            line: record.line().to_owned(),
+            mix: record.facts.mix.clone(),
+            status: view::status(pour.status),
+            estimate_kind: estimate.kind,
+            estimate_mpa: estimate.estimate_mpa,
+            lower_90_mpa: estimate.lower_90_mpa,
+            maturity: estimate.maturity,
+            maturity_unit: pour.curve.maturity_unit,
+            governing_position: governing.map(|position| position.id.clone()),
+            required_mpa: governing.and_then(|position| position.required_mpa),
+            early_at: utc_option(forecast.early_at),
+            likely_at: utc_option(forecast.likely_at),
+            late_at: utc_option(forecast.late_at),
+            pass_probability_now: forecast.pass_probability_now,
+            break_from_at: utc_option(forecast.break_from_at),
+            forecast_reason: forecast.reason.clone(),
+            estimate_reason: estimate.reason,
+            curve: pour.curve.digest.clone(),
+            curve_standing: pour.curve.standing.name(),
+            positions: pour
+                .positions
+                .iter()
+                .map(|position| line(position, pour))
+                .collect(),
+            confirmation: view::confirmation(&pour.confirmation),
+            release_holds: view::notes(&pour.release_holds),
+            cautions: view::notes(&pour.cautions),
+        }
+    }
+}
+
+fn line(position: &PositionAssessment, pour: &PourAssessment) -> PositionLine {
+    let estimate = view::estimate(&position.estimate, &pour.curve);
+    PositionLine {
+        position: position.id.clone(),
+        channel: position.channel.clone(),
+        temperature_c: position.temperature_c,
+        maturity: estimate.maturity,
+        maturity_low: estimate.maturity_low,
+        estimate_mpa: estimate.estimate_mpa,
+        lower_90_mpa: estimate.lower_90_mpa,
+        required_mpa: position.required_mpa,
+        trust: position.trust.verdict.name(),
+        reason: position.trust.reason.map(|reason| reason.name()),
+        time_zero_at: utc_option(position.time_zero_at),
+        likely_at: utc_option(position.likely_at),
+        excluded: position.excluded.clone(),
+        confirmed: position.confirmed,
+    }
+}
+
+/// The lines of every pour under cure at `at`, each ended by a line feed.
+///
+/// The plant must know exactly what was received and recorded by `at`.
+///
+/// # Errors
+/// A number that JSON cannot hold.
+pub fn state_lines(plant: &Plant, at: UtcMs) -> Result<String, serde_json::Error> {
+    let mut text = String::new();
+    for pour in plant.assess(at).pours {
+        if pour.record.is_under_cure() {
+            text.push_str(&serde_json::to_string(&StateLine::of(&pour, at))?);
+            text.push('\n');
+        }
+    }
+    Ok(text)
+}
