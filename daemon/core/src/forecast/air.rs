@@ -94,7 +94,8 @@ pub(super) fn measured_air_c(enclosure: &[(UtcMs, f64)], now: UtcMs) -> Option<f
 }
 
 impl AirOutlook {
-    /// `air_c` is the air now, measured or inferred from the concrete; `concrete_c` the concrete's mean.
+    /// `air_c` is the air now, measured or inferred from the concrete; `concrete_c` the concrete's
+    /// mean.
     pub(super) fn new(
         record: &PourRecord,
         enclosure: &[(UtcMs, f64)],

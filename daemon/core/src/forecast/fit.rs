@@ -130,7 +130,8 @@ impl Fitted {
         Self { parameters, factor }
     }
 
-    /// Gauss-Newton on the expectation and the residuals, the step halved while it makes things worse.
+    /// Gauss-Newton on the expectation and the residuals, the step halved while it makes things
+    /// worse.
     pub(super) fn new(section: &Section, history: &History) -> Self {
         let mut fitted = Self::expected(section);
         if !history.can_teach() {

@@ -12,7 +12,8 @@ const SPECIMEN_CV: f64 = 0.04;
 /// Specimens of the next set where none is recorded.
 const SPECIMEN_COUNT: usize = 2;
 
-/// The pour's factor on its curve, as the logarithm's mean and deviation, with the scatter beside it.
+/// The pour's factor on its curve, as the logarithm's mean and deviation, with the scatter beside
+/// it.
 #[derive(Debug, Clone)]
 pub(super) struct StrengthDoubt {
     pour_ln: f64,
