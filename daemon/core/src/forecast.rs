@@ -1,11 +1,10 @@
 //! When the slowest position reaches its required strength, from sampled futures of the night.
 //!
 //! A forecast is never permission: it says when breaking cylinders is worth while. Each future
-//! draws
-//! an air path (plan, switches, readings), the heat of each position (fitted to its readings), and
-//! how far the concrete differs from its curve. The slowest position is taken within each future;
-//! early, likely and late are the 10, 50 and 90 % points over them. Nothing is claimed beyond the
-//! curve's data. The same inputs give the same answer to the bit.
+//! draws an air path (plan, switches, readings), the heat of each position (fitted to its
+//! readings), and how far the concrete differs from its curve. The slowest position is taken within
+//! each future; early, likely and late are the 10, 50 and 90 % points over them. Nothing is claimed
+//! beyond the curve's data. The same inputs give the same answer to the bit.
 
 mod air;
 mod concrete;

@@ -42,8 +42,7 @@ pub(super) struct PastMaturity {
 
 impl PastMaturity {
     /// Integrates the readings from time zero, and scales the sum to the maturity that is known
-    /// now,
-    /// which treats gaps with more care.
+    /// now, which treats gaps with more care.
     pub(super) fn new(
         readings: &[(UtcMs, f64)],
         zero_at: UtcMs,
