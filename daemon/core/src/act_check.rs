@@ -1,5 +1,6 @@
 //! Whether an act may be recorded: every rule with its own code and a sentence that says what to do.
 
+mod binding;
 mod breaking;
 mod opening;
 mod signing;
@@ -9,7 +10,7 @@ use std::sync::Arc;
 
 use units::Megapascal;
 
-use crate::act::{Act, ActBody, Load, Placement};
+use crate::act::{Act, ActBody, Load, Placement, SetPurpose};
 use crate::assessment::PourAssessment;
 use crate::config::PlantConfig;
 use crate::pour::PourRecord;
@@ -88,7 +89,9 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
             ),
         );
     };
-    if let Some(done) = finished(record) {
+    if let Some(done) = finished(record)
+        && !is_for_later(record, &act.body)
+    {
         return refuse(
             RefusalKind::WrongState,
             "pour-finished",
@@ -106,12 +109,16 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
         }
         ActBody::LoadPlaced(load) => check_load(context, record, load).map(|()| Vec::new()),
         ActBody::HeatSwitched { .. } | ActBody::TarpMoved { .. } => Ok(Vec::new()),
-        ActBody::CylindersMade(set) => opening::check_set(record, set).map(|()| Vec::new()),
+        ActBody::CylindersMade(set) => {
+            breaking::check_set(record, set)?;
+            breaking::not_broken_yet(record, set)?;
+            Ok(breaking::load_cautions(record, set))
+        }
         ActBody::CylindersPulled { set, specimens } => {
             breaking::check_pulled(record, set, specimens).map(|()| Vec::new())
         }
         ActBody::PlugMoved(binding) => {
-            opening::check_plug(context, act, record, binding).map(|()| Vec::new())
+            binding::check_plug(context, act, record, binding).map(|()| Vec::new())
         }
         ActBody::HandProbed {
             position,
@@ -143,7 +150,11 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
             reason(act, "resolves a disagreement").map(|()| Vec::new())
         }
         ActBody::ReleaseSigned(signed) => signing::check_release(context, act, record, signed),
-        ActBody::Stripped => match record.release {
+        ActBody::Stripped => match &record.release {
+            Some(release) if act.happened_at < release.at => invalid(
+                "stripped-before-released",
+                "`happened_at` is before the release was signed: correct it.".to_owned(),
+            ),
             Some(_) => Ok(Vec::new()),
             None => refuse(
                 RefusalKind::WrongState,
@@ -156,6 +167,17 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
         },
         ActBody::Abandoned => reason(act, "gives a pour up").map(|()| Vec::new()),
     }
+}
+
+/// Cylinders for later ages are broken weeks after the pieces have left the bed.
+fn is_for_later(record: &PourRecord, body: &ActBody) -> bool {
+    let set = match body {
+        ActBody::CylindersPulled { set, .. } => set,
+        ActBody::BreakRecorded(result) => &result.set,
+        _ => return false,
+    };
+    let purpose = record.sets.get(set).map(|set| set.purpose);
+    record.abandoned_at.is_none() && purpose == Some(SetPurpose::Later)
 }
 
 fn finished(record: &PourRecord) -> Option<&'static str> {
@@ -344,5 +366,13 @@ fn check_load_within(context: &ActContext<'_>, from_m: f64, to_m: f64, load: &Lo
     )
 }
 
-#[cfg(test)]
-mod tests;
+/// A number that a person measured: there, and not below zero.
+fn measured(field: &str, value: Option<f64>) -> Checked {
+    match value {
+        Some(value) if !value.is_finite() || value < 0.0 => invalid(
+            "not-a-measure",
+            format!("`{field}` is {value}: give a number that is not below zero, or leave it out."),
+        ),
+        _ => Ok(()),
+    }
+}

@@ -9,6 +9,3 @@ mod notes;
 pub use breaks::judge_breaks;
 pub use confirm::{confirm, status};
 pub use notes::{cautions, piece_holds, release_holds};
-
-#[cfg(test)]
-mod tests;

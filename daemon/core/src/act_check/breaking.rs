@@ -1,12 +1,14 @@
-//! Cylinders pulled and broken: the specimens must exist, be whole until now, and give a strength.
+//! Cylinders made, pulled and broken: the specimens must exist, be whole until now, and give a strength.
 
-use crate::act::{Act, BreakResult, CylinderSet, SetPurpose, SpecimenResult};
+use std::collections::BTreeSet;
+
+use crate::act::{Act, BreakResult, CylinderSet, SetPurpose, SetStorage, SpecimenResult};
 use crate::act_check::{
     ActContext, ActRefusal, Checked, RefusalKind, invalid, past, reason, refuse, strength,
 };
 use crate::pour::PourRecord;
 use calibration::cylinder_strength;
-use units::{Kilonewton, Millimetre};
+use units::{Kilonewton, Millimetre, bounds};
 
 fn set_of<'a>(record: &'a PourRecord, set: &str) -> Result<&'a CylinderSet, ActRefusal> {
     record.sets.get(set).ok_or_else(|| {
@@ -42,6 +44,91 @@ fn known_specimen(set: &CylinderSet, specimen: &str) -> Checked {
     )
 }
 
+pub(super) fn check_set(record: &PourRecord, set: &CylinderSet) -> Checked {
+    if set.set.trim().is_empty() || set.specimens.is_empty() {
+        return invalid(
+            "set-empty",
+            format!(
+                "Cylinder set \"{}\" needs a name and at least one specimen.",
+                set.set
+            ),
+        );
+    }
+    let distinct: BTreeSet<&String> = set.specimens.iter().collect();
+    if distinct.len() != set.specimens.len() {
+        return invalid(
+            "specimen-named-twice",
+            format!(
+                "Cylinder set {} names a specimen twice: give each its own name.",
+                set.set
+            ),
+        );
+    }
+    let is_plausible = bounds::CYLINDER_DIAMETER_MM.contains(set.diameter_mm)
+        && bounds::CYLINDER_LENGTH_MM.contains(set.length_mm)
+        && bounds::LENGTH_DIAMETER_RATIO.contains(set.length_mm / set.diameter_mm);
+    if !is_plausible {
+        return invalid(
+            "implausible-cylinder",
+            format!(
+                "Cylinder set {} is {} by {} mm: give its diameter and length in mm (100 by 200, 150 by 300).",
+                set.set, set.diameter_mm, set.length_mm
+            ),
+        );
+    }
+    if set.storage == SetStorage::MatchCured && set.follows_position.is_none() {
+        return invalid(
+            "match-cured-without-position",
+            format!(
+                "Cylinder set {} is match-cured: name the position it follows in `follows_position`.",
+                set.set
+            ),
+        );
+    }
+    match &set.follows_position {
+        Some(position) if !record.facts.positions.iter().any(|one| one.id == *position) => refuse(
+            RefusalKind::NotFound,
+            "unknown-position",
+            format!(
+                "Cylinder set {} follows \"{position}\", which is no position of the pour.",
+                set.set
+            ),
+        ),
+        _ => Ok(()),
+    }
+}
+
+/// A set of which a specimen is broken is part of a result and stays as it was said.
+pub(super) fn not_broken_yet(record: &PourRecord, set: &CylinderSet) -> Checked {
+    if record.broken_specimens(&set.set).is_empty() {
+        return Ok(());
+    }
+    refuse(
+        RefusalKind::WrongState,
+        "set-already-broken",
+        format!(
+            "Specimens of set {} are already broken: give the new set another name.",
+            set.set
+        ),
+    )
+}
+
+/// Loads that a set names but nobody has recorded: it stands for no concrete until they are.
+pub(super) fn load_cautions(record: &PourRecord, set: &CylinderSet) -> Vec<String> {
+    let unknown = set
+        .loads
+        .iter()
+        .filter(|load| !record.loads.contains_key(*load));
+    unknown
+        .map(|load| {
+            format!(
+                "Load {load} of cylinder set {} is not recorded yet: record it.",
+                set.set
+            )
+        })
+        .collect()
+}
+
 pub(super) fn check_pulled(record: &PourRecord, set: &str, specimens: &[String]) -> Checked {
     let set = set_of(record, set)?;
     specimens
@@ -66,20 +153,27 @@ pub(super) fn check_break(
             "`tested_at` is before `pulled_at`: correct one of them.".to_owned(),
         );
     }
-    if result.tested_at < record.begins_at() {
+    // Where nobody has said when the pour began, its opening may have been recorded late.
+    let is_begun = record.facts.first_placement_at.is_some() || !record.loads.is_empty();
+    let earliest_at = result.pulled_at.unwrap_or(result.tested_at);
+    if is_begun && earliest_at < record.begins_at() {
         return invalid(
             "tested-before-placed",
-            "`tested_at` is before the pour's first concrete: correct it.".to_owned(),
+            "`pulled_at` or `tested_at` is before the pour's first concrete: correct it."
+                .to_owned(),
         );
     }
     if result.specimens.is_empty() {
-        return invalid("no-specimens", "The break names no specimen.".to_owned());
+        return invalid(
+            "no-specimens",
+            "`specimens` is empty: name each specimen that was broken.".to_owned(),
+        );
     }
     if set.purpose == SetPurpose::Later {
         reason(act, "breaks cylinders that are not of the release set")?;
     }
     let broken = record.broken_specimens(&set.set);
-    let mut seen = std::collections::BTreeSet::new();
+    let mut seen = BTreeSet::new();
     for specimen in &result.specimens {
         known_specimen(set, &specimen.specimen)?;
         if broken.contains(specimen.specimen.as_str()) || !seen.insert(&specimen.specimen) {

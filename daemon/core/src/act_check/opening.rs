@@ -2,13 +2,12 @@
 
 use std::collections::BTreeSet;
 
-use crate::act::{
-    Act, ChannelBinding, ChannelRole, CylinderSet, PourCorrected, PourOpened, Requirement,
-    StrengthAct,
-};
+use crate::act::{Act, PourCorrected, PourOpened, Requirement, StrengthAct};
+use crate::act_check::binding::check_bindings;
+use crate::act_check::breaking::{check_set, load_cautions};
 use crate::act_check::{
-    ActContext, ActRefusal, Checked, RefusalKind, check_load_within, in_order, invalid, past,
-    refuse, strength, temperature, within,
+    ActContext, ActRefusal, Checked, RefusalKind, check_load_within, in_order, invalid, measured,
+    past, refuse, strength, temperature, within,
 };
 use crate::estimate::{ReadyCurve, curve_use};
 use crate::pour::PourRecord;
@@ -29,6 +28,11 @@ pub(super) fn check_opened(
             ),
         );
     }
+    named_once("loads", opened.loads.iter().map(|load| &load.ticket))?;
+    named_once(
+        "cylinder_sets",
+        opened.cylinder_sets.iter().map(|set| &set.set),
+    )?;
     let record = PourRecord::open(act, opened);
     check_facts(context, &record)?;
     check_overlap(context, &record)?;
@@ -46,6 +50,20 @@ pub(super) fn check_corrected(
     check_overlap(context, &corrected)?;
     check_bindings(context, &corrected)?;
     Ok(cautions(context, &corrected))
+}
+
+/// Names that must differ within one list, or the last would silently replace the others.
+fn named_once<'a>(field: &str, names: impl Iterator<Item = &'a String>) -> Checked {
+    let mut seen = BTreeSet::new();
+    for name in names {
+        if !seen.insert(name) {
+            return invalid(
+                "named-twice",
+                format!("`{field}` names \"{name}\" twice: give each its own name."),
+            );
+        }
+    }
+    Ok(())
 }
 
 fn check_facts(context: &ActContext<'_>, record: &PourRecord) -> Checked {
@@ -107,6 +125,12 @@ fn check_facts(context: &ActContext<'_>, record: &PourRecord) -> Checked {
         bed.length_m,
         "the bed after its start",
     )?;
+    if facts.to_station_m <= facts.from_station_m {
+        return invalid(
+            "pour-without-length",
+            "`to_station_m` must lie beyond `from_station_m`: correct one of them.".to_owned(),
+        );
+    }
     for (field, at) in [
         ("first_placement_at", facts.first_placement_at),
         ("last_placement_at", facts.last_placement_at),
@@ -122,10 +146,38 @@ fn check_facts(context: &ActContext<'_>, record: &PourRecord) -> Checked {
     for set in record.sets.values() {
         check_set(record, set)?;
     }
-    if let Some(fresh_c) = facts.fresh.and_then(|fresh| fresh.temperature_c) {
-        temperature(fresh_c)?;
+    check_measures(record)
+}
+
+/// What was measured or planned of the pour, each a plausible number.
+fn check_measures(record: &PourRecord) -> Checked {
+    let facts = &record.facts;
+    let fresh = facts.fresh.unwrap_or_default();
+    let plan = facts.heat_plan.unwrap_or_default();
+    for temperature_c in [fresh.temperature_c, plan.soak_c].into_iter().flatten() {
+        temperature(temperature_c)?;
     }
-    Ok(())
+    measured("cementitious_kg_m3", facts.cementitious_kg_m3)?;
+    measured("fresh.slump_mm", fresh.slump_mm)?;
+    measured("fresh.slump_flow_mm", fresh.slump_flow_mm)?;
+    measured("fresh.visual_stability_index", fresh.visual_stability_index)?;
+    measured("fresh.air_percent", fresh.air_percent)?;
+    measured("heat_plan.rise_c_per_h", plan.rise_c_per_h)?;
+    let thickness_mm = facts
+        .section
+        .as_ref()
+        .and_then(|section| section.thickness_mm);
+    measured("section.thickness_mm", thickness_mm)?;
+    for position in &facts.positions {
+        measured("positions.depth_mm", position.depth_mm)?;
+    }
+    match (plan.on_at, plan.off_at) {
+        (Some(on_at), Some(off_at)) if off_at < on_at => invalid(
+            "heat-plan-backwards",
+            "`heat_plan.off_at` is before `on_at`: correct one of them.".to_owned(),
+        ),
+        _ => Ok(()),
+    }
 }
 
 fn check_requirements(record: &PourRecord) -> Checked {
@@ -142,6 +194,21 @@ fn check_requirements(record: &PourRecord) -> Checked {
         return invalid(
             "no-release-strength",
             "`required` states no strength for release: add one.".to_owned(),
+        );
+    }
+    named_once("pieces", facts.pieces.iter().map(|piece| &piece.mark))?;
+    let bare = facts
+        .positions
+        .iter()
+        .find(|position| record.required_release_mpa(position).is_none());
+    if let Some(position) = bare {
+        return invalid(
+            "no-release-strength",
+            format!(
+                "Nothing states the release strength around position \"{}\": add one to the pour's \
+                 `required`.",
+                position.id
+            ),
         );
     }
     for piece in &facts.pieces {
@@ -189,65 +256,29 @@ fn check_positions(record: &PourRecord) -> Checked {
     Ok(())
 }
 
-pub(super) fn check_set(record: &PourRecord, set: &CylinderSet) -> Checked {
-    if set.set.trim().is_empty() || set.specimens.is_empty() {
-        return invalid(
-            "set-empty",
-            format!(
-                "Cylinder set \"{}\" needs a name and at least one specimen.",
-                set.set
-            ),
-        );
-    }
-    let distinct: BTreeSet<&String> = set.specimens.iter().collect();
-    if distinct.len() != set.specimens.len() {
-        return invalid(
-            "specimen-named-twice",
-            format!(
-                "Cylinder set {} names a specimen twice: give each its own name.",
-                set.set
-            ),
-        );
-    }
-    if !(25.0..=400.0).contains(&set.diameter_mm)
-        || !(1.0..=2.2).contains(&(set.length_mm / set.diameter_mm))
-    {
-        return invalid(
-            "implausible-cylinder",
-            format!(
-                "Cylinder set {} is {} by {} mm: give its diameter and length in mm (100 by 200, 150 by 300).",
-                set.set, set.diameter_mm, set.length_mm
-            ),
-        );
-    }
-    match &set.follows_position {
-        Some(position) if !record.facts.positions.iter().any(|one| one.id == *position) => refuse(
-            RefusalKind::NotFound,
-            "unknown-position",
-            format!(
-                "Cylinder set {} follows \"{position}\", which is no position of the pour.",
-                set.set
-            ),
-        ),
-        _ => Ok(()),
-    }
-}
-
 /// Two pours may share stations of a bed only one after the other, or as named layers.
 fn check_overlap(context: &ActContext<'_>, record: &PourRecord) -> Checked {
     let facts = &record.facts;
     for other in context.pours.values() {
         let theirs = &other.facts;
-        let is_other = other.id != record.id && other.is_on_bed() && theirs.bed == facts.bed;
+        let was_there = other
+            .stripped_at
+            .is_some_and(|stripped| stripped > record.begins_at());
+        let is_other =
+            other.id != record.id && theirs.bed == facts.bed && (other.is_on_bed() || was_there);
         let share = facts.from_station_m < theirs.to_station_m
             && theirs.from_station_m < facts.to_station_m;
         if is_other && share && facts.layer == theirs.layer {
             return invalid(
                 "pours-overlap",
                 format!(
-                    "Pour \"{}\" is still on bed {} at these stations ({} to {} m): strip or abandon it \
-                     first, correct the stations, or name a `layer`.",
-                    other.id, facts.bed, theirs.from_station_m, theirs.to_station_m
+                    "Pour \"{}\" {} on bed {} at these stations ({} to {} m): strip or abandon it \
+                     first, correct the stations or placement times, or name a `layer`.",
+                    other.id,
+                    if was_there { "was still" } else { "is still" },
+                    facts.bed,
+                    theirs.from_station_m,
+                    theirs.to_station_m
                 ),
             );
         }
@@ -255,101 +286,12 @@ fn check_overlap(context: &ActContext<'_>, record: &PourRecord) -> Checked {
     Ok(())
 }
 
-/// What a binding names must exist, and no channel may read two things at one time.
-fn check_bindings(context: &ActContext<'_>, record: &PourRecord) -> Checked {
-    let mut seen = BTreeSet::new();
-    for binding in &record.bindings {
-        check_binding(record, binding)?;
-        if !seen.insert((&binding.channel, binding.from_at)) {
-            return bound_twice(&binding.channel, &record.id);
-        }
-        not_bound_elsewhere(context, record, binding)?;
-    }
-    Ok(())
-}
-
-fn bound_twice(channel: &str, pour: &str) -> Checked {
-    invalid(
-        "channel-bound-twice",
-        format!(
-            "Channel \"{channel}\" is bound twice at one time (pour \"{pour}\"): one plug reads one thing."
-        ),
-    )
-}
-
-fn check_binding(record: &PourRecord, binding: &ChannelBinding) -> Checked {
-    if binding.channel.trim().is_empty() {
-        return invalid("channel-missing", "A binding names no channel.".to_owned());
-    }
-    match (binding.role, &binding.position, &binding.set) {
-        (ChannelRole::Concrete, Some(position), _)
-            if record.facts.positions.iter().any(|one| one.id == *position) =>
-        {
-            Ok(())
-        }
-        (ChannelRole::Concrete, position, _) => invalid(
-            "binding-without-position",
-            format!(
-                "Channel \"{}\" reads concrete at {:?}, which is no position of the pour: name one.",
-                binding.channel,
-                position.as_deref().unwrap_or("")
-            ),
-        ),
-        (ChannelRole::Specimen, _, Some(set)) if record.sets.contains_key(set) => Ok(()),
-        (ChannelRole::Specimen, _, set) => invalid(
-            "binding-without-set",
-            format!(
-                "Channel \"{}\" reads specimens of {:?}, which is no cylinder set of the pour: name one.",
-                binding.channel,
-                set.as_deref().unwrap_or("")
-            ),
-        ),
-        (ChannelRole::Enclosure | ChannelRole::Ambient, _, _) => Ok(()),
-    }
-}
-
-/// Air of the yard may serve every bed; anything else is read by one pour at a time.
-fn not_bound_elsewhere(
-    context: &ActContext<'_>,
-    record: &PourRecord,
-    binding: &ChannelBinding,
-) -> Checked {
-    let is_shared = |role| matches!(role, ChannelRole::Ambient | ChannelRole::Enclosure);
-    for other in context
-        .pours
-        .values()
-        .filter(|other| other.id != record.id && other.is_on_bed())
-    {
-        let clash = other.bindings.iter().any(|bound| {
-            bound.channel == binding.channel && !(is_shared(bound.role) && is_shared(binding.role))
-        });
-        if clash {
-            return bound_twice(&binding.channel, &other.id);
-        }
-    }
-    Ok(())
-}
-
-pub(super) fn check_plug(
-    context: &ActContext<'_>,
-    act: &Act,
-    record: &PourRecord,
-    binding: &ChannelBinding,
-) -> Checked {
-    check_binding(record, binding)?;
-    let from_at = binding.from_at.unwrap_or(act.happened_at);
-    past(context, "from_at", from_at)?;
-    let same_time = |bound: &&ChannelBinding| {
-        bound.channel == binding.channel && bound.from_at == Some(from_at)
-    };
-    if record.bindings.iter().any(|bound| same_time(&bound)) {
-        return bound_twice(&binding.channel, &record.id);
-    }
-    not_bound_elsewhere(context, record, binding)
-}
-
 fn cautions(context: &ActContext<'_>, record: &PourRecord) -> Vec<String> {
-    let mut cautions = Vec::new();
+    let mut cautions: Vec<String> = record
+        .sets
+        .values()
+        .flat_map(|set| load_cautions(record, set))
+        .collect();
     let now: UtcMs = context.now;
     let curve = curve_use(context.config, record, now);
     if !curve.standing.is_usable() {

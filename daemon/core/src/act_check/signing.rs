@@ -3,8 +3,8 @@
 use std::collections::BTreeSet;
 
 use crate::act::{Act, ReleaseSigned};
-use crate::act_check::{ActContext, ActRefusal, RefusalKind, invalid, refuse};
-use crate::assessment::PositionEstimate;
+use crate::act_check::{ActContext, ActRefusal, Checked, RefusalKind, invalid, refuse};
+use crate::assessment::PourAssessment;
 use crate::pour::PourRecord;
 
 pub(super) fn check_release(
@@ -13,19 +13,25 @@ pub(super) fn check_release(
     record: &PourRecord,
     signed: &ReleaseSigned,
 ) -> Result<Vec<String>, ActRefusal> {
-    if let Some(release) = &record.release {
-        let at = release
-            .at
-            .to_utc()
-            .map_or_else(String::new, |at| at.to_rfc3339());
-        return refuse(
-            RefusalKind::WrongState,
-            "already-released",
-            format!(
-                "{} has released pour \"{}\" at {at}.",
-                release.by, record.id
-            ),
-        );
+    for pour in std::iter::once(&record.id).chain(&signed.pours) {
+        let Some(named) = context.pours.get(pour) else {
+            return refuse(
+                RefusalKind::NotFound,
+                "unknown-pour",
+                format!("`pours` names \"{pour}\", which is no pour: check its name."),
+            );
+        };
+        if let Some(release) = &named.release {
+            let at = release
+                .at
+                .to_utc()
+                .map_or_else(String::new, |at| at.to_rfc3339());
+            return refuse(
+                RefusalKind::WrongState,
+                "already-released",
+                format!("{} has released pour \"{pour}\" at {at}.", release.by),
+            );
+        }
     }
     let line: BTreeSet<&str> = context
         .pours
@@ -46,53 +52,20 @@ pub(super) fn check_release(
             ),
         );
     }
-    if signed.breaks.is_empty() {
-        return invalid(
-            "no-breaks-named",
-            "`breaks` is empty: name the breaks that the release relies on.".to_owned(),
-        );
-    }
-    let mut confirming = BTreeSet::new();
+    let assessments = assessed(context, &named)?;
+    let mut cautions = Vec::new();
     let mut is_estimated = true;
-    for pour in &named {
-        let Some(assessment) = (context.assessments)(pour) else {
-            continue;
-        };
-        if let Some(first) = assessment.release_holds.first() {
-            let all: Vec<&str> = assessment
-                .release_holds
+    for (pour, assessment) in named.iter().zip(&assessments) {
+        not_held(pour, assessment)?;
+        cautions.extend(
+            assessment
+                .cautions
                 .iter()
-                .map(|hold| hold.text.as_str())
-                .collect();
-            let detail = format!(
-                "Pour \"{pour}\" is held ({}): {}",
-                first.kind,
-                all.join(" ")
-            );
-            return refuse(RefusalKind::HoldStands, "hold-stands", detail);
-        }
-        confirming.extend(assessment.confirmation.breaks.iter().copied());
-        let mut judged = assessment
-            .positions
-            .iter()
-            .filter(|one| one.is_judged())
-            .peekable();
-        is_estimated &= judged.peek().is_some()
-            && judged.all(|one| matches!(one.estimate, PositionEstimate::Some { .. }));
-    }
-    if let Some(stranger) = signed
-        .breaks
-        .iter()
-        .find(|broken| !confirming.contains(*broken))
-    {
-        return invalid(
-            "break-does-not-confirm",
-            format!(
-                "Break {} does not confirm this line: name only breaks that do.",
-                uuid_text(*stranger)
-            ),
+                .map(|caution| caution.text.clone()),
         );
+        is_estimated &= has_estimate(assessment);
     }
+    check_breaks(act, signed, &assessments)?;
     let has_reason = signed
         .reason_without_estimate
         .as_deref()
@@ -103,13 +76,91 @@ pub(super) fn check_release(
             "No estimate supports this release: give `reason_without_estimate`.".to_owned(),
         );
     }
-    if act.happened_at < record.begins_at() {
+    Ok(cautions)
+}
+
+fn assessed(
+    context: &ActContext<'_>,
+    pours: &BTreeSet<&str>,
+) -> Result<Vec<PourAssessment>, ActRefusal> {
+    let judge = |pour: &&str| {
+        (context.assessments)(pour).ok_or_else(|| ActRefusal {
+            kind: RefusalKind::NotFound,
+            code: "unknown-pour",
+            detail: format!("Pour \"{pour}\" cannot be judged: check its name."),
+        })
+    };
+    pours.iter().map(judge).collect()
+}
+
+fn not_held(pour: &str, assessment: &PourAssessment) -> Checked {
+    let Some(first) = assessment.release_holds.first() else {
+        return Ok(());
+    };
+    let texts = assessment
+        .release_holds
+        .iter()
+        .map(|hold| hold.text.as_str());
+    let all: Vec<&str> = texts.collect();
+    let detail = format!(
+        "Pour \"{pour}\" is held ({}): {}",
+        first.kind,
+        all.join(" ")
+    );
+    refuse(RefusalKind::HoldStands, "hold-stands", detail)
+}
+
+/// Whether every judged position has an estimate; without any position nothing estimates the pour.
+fn has_estimate(assessment: &PourAssessment) -> bool {
+    let mut judged = assessment
+        .positions
+        .iter()
+        .filter(|one| one.is_judged())
+        .peekable();
+    judged.peek().is_some() && judged.all(|one| one.estimate.estimate_mpa().is_some())
+}
+
+/// The breaks named must confirm, and every pour of the line must have one among them.
+fn check_breaks(act: &Act, signed: &ReleaseSigned, line: &[PourAssessment]) -> Checked {
+    if signed.breaks.is_empty() {
         return invalid(
-            "released-before-placed",
-            "`happened_at` is before the pour's first concrete: correct it.".to_owned(),
+            "no-breaks-named",
+            "`breaks` is empty: name the breaks that the release relies on.".to_owned(),
         );
     }
-    Ok(Vec::new())
+    for named in &signed.breaks {
+        let confirms = |pour: &&PourAssessment| pour.confirmation.breaks.contains(named);
+        let Some(pour) = line.iter().find(confirms) else {
+            return invalid(
+                "break-does-not-confirm",
+                format!(
+                    "Break {} does not confirm this line: name only breaks that do.",
+                    uuid_text(*named)
+                ),
+            );
+        };
+        let broken = pour.breaks.iter().find(|broken| broken.id == *named);
+        if broken.is_some_and(|broken| broken.tested_at > act.happened_at) {
+            return invalid(
+                "released-before-tested",
+                "`happened_at` is before a named break was tested: correct it.".to_owned(),
+            );
+        }
+    }
+    let bare = line.iter().find(|pour| {
+        let mut confirming = pour.confirmation.breaks.iter();
+        !confirming.any(|broken| signed.breaks.contains(broken))
+    });
+    match bare {
+        Some(pour) => invalid(
+            "pour-without-break",
+            format!(
+                "`breaks` names none that confirms pour \"{}\": add one that does.",
+                pour.record.id
+            ),
+        ),
+        None => Ok(()),
+    }
 }
 
 /// An id as people see it: 32 hexadecimal digits in five groups (RFC 9562).

@@ -3,7 +3,7 @@
 use calibration::{CylinderSize, PreparedCurve, cylinder_strength};
 use units::{Kilonewton, Megapascal, Millimetre};
 
-use crate::act::{SetPurpose, SpecimenResult};
+use crate::act::{CylinderSet, SetPurpose, SetStorage, SpecimenResult};
 use crate::assessment::{JudgedBreak, Pooled};
 use crate::config::ReleasePolicy;
 use crate::pour::{PourRecord, RecordedBreak};
@@ -28,9 +28,15 @@ pub fn judge_breaks(
             let known = maturity >= curve.range().maturity_min;
             known.then(|| curve.strength_at(maturity.min(curve.range().maturity_max)))
         });
+        // Beyond its data the curve says "at least": a lower break disagrees with that, but a higher
+        // one does not show that the pour is stronger than its curve.
+        let is_beyond = prepared
+            .zip(maturity)
+            .is_some_and(|(curve, maturity)| maturity > curve.range().maturity_max);
         judged.ratio = judged
             .estimate_mpa
-            .map(|estimate| judged.mean_mpa / estimate);
+            .map(|estimate| judged.mean_mpa / estimate)
+            .filter(|ratio| !is_beyond || *ratio < 1.0);
         if maturity.is_none() {
             judged.notes.push(if policy.count_specimens_without_history {
                 "no temperature history: counted by the plant's rule, and teaches the curve nothing"
@@ -42,7 +48,7 @@ pub fn judge_breaks(
         breaks.push(judged);
     }
     for index in 0..breaks.len() {
-        breaks[index].pooled = pooled_strengths(&breaks, index, policy).map(|strengths| {
+        breaks[index].pooled = pooled_strengths(record, &breaks, index, policy).map(|strengths| {
             let count = strengths.len() as f64;
             Pooled {
                 mean_mpa: strengths.iter().sum::<f64>() / count,
@@ -60,16 +66,24 @@ fn judge_alone(
     required_mpa: f64,
 ) -> JudgedBreak {
     let set = record.sets.get(&broken.result.set);
-    let strengths_mpa: Vec<f64> = broken
-        .result
-        .specimens
-        .iter()
-        .map(|specimen| strength_mpa(record, &broken.result.set, specimen).unwrap_or(f64::NAN))
-        .collect();
+    let mut notes = Vec::new();
+    let mut strengths_mpa = Vec::with_capacity(broken.result.specimens.len());
+    for specimen in &broken.result.specimens {
+        let strength = strength_mpa(record, &broken.result.set, specimen);
+        if strength.is_none() {
+            notes.push(format!(
+                "specimen {} has no usable strength: it counts as nothing, and the set fails",
+                specimen.specimen
+            ));
+        }
+        strengths_mpa.push(strength.unwrap_or(0.0));
+    }
     let size = size_of(record, &broken.result.set);
     let pressed: Vec<Megapascal> = strengths_mpa.iter().map(|one| Megapascal(*one)).collect();
     let judgement = policy.rule.judge(&pressed, Megapascal(required_mpa), size);
-    let mut notes = Vec::new();
+    if required_mpa <= 0.0 {
+        notes.push("no release strength is required: there is nothing to pass".to_owned());
+    }
     if let (Some(percent), true) = (judgement.range_percent, judgement.range_suspect) {
         notes.push(format!(
             "the specimens differ by {percent:.1} % of their mean: look at caps, breaks and samples"
@@ -109,7 +123,7 @@ fn judge_alone(
 #[must_use]
 pub fn strength_mpa(record: &PourRecord, set: &str, specimen: &SpecimenResult) -> Option<f64> {
     if let Some(strength_mpa) = specimen.strength_mpa {
-        return Some(strength_mpa);
+        return Some(strength_mpa).filter(|strength| strength.is_finite());
     }
     let made = record.sets.get(set)?;
     let diameter = Millimetre(specimen.diameter_mm.unwrap_or(made.diameter_mm));
@@ -139,22 +153,54 @@ pub(super) fn passes(
     judgement.passes && required_mpa > 0.0
 }
 
-/// The strengths of a break together with the release sets tested shortly before it, where one of them failed.
+/// The strengths of a break together with the release sets of the same concrete tested shortly before
+/// it, where one of them failed: breaking until one passes is one result.
 pub(super) fn pooled_strengths(
+    record: &PourRecord,
     breaks: &[JudgedBreak],
     index: usize,
     policy: &ReleasePolicy,
 ) -> Option<Vec<f64>> {
     let this = &breaks[index];
+    let own = record.sets.get(&this.set).filter(|_| this.is_release_set)?;
+    let is_near =
+        |other: &JudgedBreak| this.tested_at.hours_since(other.tested_at) <= policy.pooled_within_h;
+    // A set of another load says nothing of this concrete, so it may neither help nor hinder it.
+    let is_same = |other: &JudgedBreak| {
+        record
+            .sets
+            .get(&other.set)
+            .is_some_and(|set| shares_concrete(own, set))
+    };
     let together: Vec<&JudgedBreak> = breaks[..index]
         .iter()
-        .filter(|earlier| earlier.is_release_set)
-        .filter(|earlier| this.tested_at.hours_since(earlier.tested_at) <= policy.pooled_within_h)
+        .filter(|earlier| earlier.is_release_set && is_near(earlier) && is_same(earlier))
         .collect();
-    together.iter().any(|earlier| !earlier.passes).then(|| {
+    // Sets tested at one moment have no order: a failure among them counts whichever is named first.
+    let is_tied = together
+        .iter()
+        .any(|earlier| earlier.tested_at == this.tested_at);
+    let has_failure = together.iter().any(|earlier| !earlier.passes) || (is_tied && !this.passes);
+    has_failure.then(|| {
         let earlier = together
             .iter()
             .flat_map(|one| one.strengths_mpa.iter().copied());
         earlier.chain(this.strengths_mpa.iter().copied()).collect()
     })
+}
+
+/// Whether two sets stand for any of the same concrete.
+fn shares_concrete(one: &CylinderSet, other: &CylinderSet) -> bool {
+    let follows = |set: &CylinderSet| {
+        let is_matched = set.storage == SetStorage::MatchCured;
+        set.follows_position.clone().filter(|_| is_matched)
+    };
+    let apart = matches!((follows(one), follows(other)), (Some(a), Some(b)) if a != b);
+    let any_load = one.loads.is_empty() || other.loads.is_empty();
+    !apart && (any_load || one.loads.iter().any(|load| other.loads.contains(load)))
+}
+
+/// The result that counts: with the sets it is judged together with, where there are any.
+pub(super) fn passes_finally(broken: &JudgedBreak) -> bool {
+    broken.pooled.map_or(broken.passes, |pooled| pooled.passes)
 }

@@ -2,16 +2,22 @@
 
 use std::collections::BTreeSet;
 
-use crate::act::{Load, SetPurpose, SetStorage};
+use calibration::CylinderSize;
+use units::{Megapascal, UnitSystem, show_apart};
+
+use crate::act::{CylinderSet, Load, SetPurpose, SetStorage};
 use crate::assessment::{
     Confirmation, ConfirmationState, Forecast, JudgedBreak, PositionAssessment, PourStatus,
 };
 use crate::config::ReleasePolicy;
 use crate::pour::PourRecord;
-use crate::release::breaks::{passes, pooled_strengths};
+use crate::release::breaks::{passes, passes_finally, pooled_strengths};
 use crate::time::UtcMs;
 
-/// Judges each position by the breaks that stand for it, the last word counting, and says what is missing.
+/// Judges each position by the release breaks that stand for it, and says what is missing.
+///
+/// A later failing break of the same concrete undoes what earlier ones confirmed. The result that
+/// counts is the pooled one, where a break followed a failure too soon.
 pub fn confirm(
     record: &PourRecord,
     policy: &ReleasePolicy,
@@ -20,22 +26,8 @@ pub fn confirm(
 ) -> Confirmation {
     let mut relied_on = BTreeSet::new();
     for position in positions.iter_mut() {
-        position.confirmed = false;
-        let mut by = None;
-        for (index, broken) in breaks.iter().enumerate() {
-            if !stands_for(record, policy, broken, position) {
-                continue;
-            }
-            let pooled = pooled_strengths(breaks, index, policy);
-            let strengths = pooled.as_deref().unwrap_or(&broken.strengths_mpa);
-            let required_mpa = position.required_mpa.unwrap_or(broken.required_mpa);
-            if !passes(record, policy, &broken.set, strengths, required_mpa) {
-                by = None;
-            } else if has_caught_up(broken, position) {
-                by = by.or(Some(broken.id));
-            }
-        }
-        position.confirmed = by.is_some();
+        let by = confirming(record, policy, breaks, position);
+        position.confirmed = !by.is_empty();
         if position.is_judged() {
             relied_on.extend(by);
         }
@@ -46,53 +38,118 @@ pub fn confirm(
         .filter(|one| !one.confirmed)
         .map(|one| one.id.clone())
         .collect();
-    let last = breaks.last();
-    let last_passes = last.is_some_and(|last| last.pooled.map_or(last.passes, |one| one.passes));
-    let counts = last.is_some_and(|last| {
-        last.specimen_maturity.is_some() || policy.count_specimens_without_history
-    });
-    let state = match last {
-        None => ConfirmationState::NoBreak,
-        Some(_) if judged.is_empty() && last_passes && counts => ConfirmationState::Confirmed,
-        Some(_) if !judged.is_empty() && waiting_for.is_empty() => ConfirmationState::Confirmed,
-        Some(_) if last_passes => ConfirmationState::PassedInPart,
-        Some(_) if waiting_for.len() < judged.len() => ConfirmationState::PassedInPart,
-        Some(_) => ConfirmationState::Failed,
-    };
-    if judged.is_empty() && state == ConfirmationState::Confirmed {
-        relied_on.extend(last.map(|last| last.id));
+    let failure = open_failure(record, policy, breaks);
+    if judged.is_empty() && failure.is_none() {
+        let passing = breaks
+            .iter()
+            .filter(|one| one.is_release_set && passes_finally(one) && counts(policy, one));
+        relied_on.extend(passing.map(|one| one.id));
     }
+    let state = if !breaks.iter().any(|one| one.is_release_set) {
+        ConfirmationState::NoBreak
+    } else if failure.is_some() {
+        ConfirmationState::Failed
+    } else if waiting_for.is_empty() && !relied_on.is_empty() {
+        ConfirmationState::Confirmed
+    } else {
+        ConfirmationState::PassedInPart
+    };
     Confirmation {
         state,
-        words: words(record, state, &waiting_for),
+        words: words(record, policy, state, failure, &waiting_for),
         breaks: relied_on.into_iter().collect(),
         waiting_for,
         release_specimens_left: release_specimens_left(record),
     }
 }
 
-/// Whether a break says anything of a position: its load was sampled, or no set sampled it at all.
-fn stands_for(
+/// The breaks that confirm a position, in order of testing.
+fn confirming(
     record: &PourRecord,
     policy: &ReleasePolicy,
-    broken: &JudgedBreak,
+    breaks: &[JudgedBreak],
     position: &PositionAssessment,
-) -> bool {
-    if broken.specimen_maturity.is_none() && !policy.count_specimens_without_history {
-        return false;
+) -> Vec<u128> {
+    let mut by = Vec::new();
+    for (index, broken) in breaks.iter().enumerate() {
+        if !broken.is_release_set || !stands_for(record, broken, position) {
+            continue;
+        }
+        let pooled = pooled_strengths(record, breaks, index, policy);
+        let strengths = pooled.as_deref().unwrap_or(&broken.strengths_mpa);
+        let required_mpa = position.required_mpa.unwrap_or(broken.required_mpa);
+        if !passes(record, policy, &broken.set, strengths, required_mpa) {
+            by.clear();
+        } else if counts(policy, broken) && has_caught_up(broken, position) {
+            by.push(broken.id);
+        }
     }
+    by
+}
+
+/// Whether a pass of these specimens counts: by their own history, or by the plant's rule.
+fn counts(policy: &ReleasePolicy, broken: &JudgedBreak) -> bool {
+    broken.specimen_maturity.is_some() || policy.count_specimens_without_history
+}
+
+/// The latest release break that failed and whose concrete no later one has passed since.
+fn open_failure<'a>(
+    record: &PourRecord,
+    policy: &ReleasePolicy,
+    breaks: &'a [JudgedBreak],
+) -> Option<&'a JudgedBreak> {
+    let release: Vec<&JudgedBreak> = breaks.iter().filter(|one| one.is_release_set).collect();
+    let is_open = |index: &usize| {
+        let failed = release[*index];
+        let later = release[*index + 1..]
+            .iter()
+            .filter(|one| passes_finally(one) && counts(policy, one));
+        let passed: Vec<&CylinderSet> = later.filter_map(|one| record.sets.get(&one.set)).collect();
+        let made_up = record
+            .sets
+            .get(&failed.set)
+            .is_some_and(|set| is_made_up(set, &passed));
+        !passes_finally(failed) && !made_up
+    };
+    (0..release.len())
+        .rev()
+        .find(is_open)
+        .map(|index| release[index])
+}
+
+/// Whether sets that passed stand for all the concrete that a failed set stood for.
+fn is_made_up(failed: &CylinderSet, passed: &[&CylinderSet]) -> bool {
+    let for_place = |set: &&&CylinderSet| {
+        set.storage != SetStorage::MatchCured
+            || (failed.storage == SetStorage::MatchCured
+                && set.follows_position == failed.follows_position)
+    };
+    let mut passed = passed.iter().filter(for_place).peekable();
+    let is_any = passed.peek().is_some();
+    let loads: Vec<&[String]> = passed.map(|set| set.loads.as_slice()).collect();
+    let has_passed = |ticket: &String| {
+        loads
+            .iter()
+            .any(|sampled| sampled.is_empty() || sampled.contains(ticket))
+    };
+    is_any && failed.loads.iter().all(has_passed)
+}
+
+/// Whether a break says anything of a position: its load was sampled, or no set sampled it at all.
+fn stands_for(record: &PourRecord, broken: &JudgedBreak, position: &PositionAssessment) -> bool {
     let Some(set) = record.sets.get(&broken.set) else {
         return false;
     };
-    if set.storage == SetStorage::MatchCured && set.follows_position.is_some() {
+    if set.storage == SetStorage::MatchCured {
         return set.follows_position.as_deref() == Some(position.id.as_str());
     }
-    let Some(load) = load_of(record, position) else {
+    if record.loads.is_empty() || set.loads.is_empty() {
         return true;
-    };
+    }
     // The usual practice samples the first and the last load; what nobody sampled is stood for by the
-    // others, or no cylinder could ever confirm it.
-    set.loads.is_empty() || set.loads.contains(&load.ticket) || !is_sampled(record, &load.ticket)
+    // others, or no cylinder could ever confirm it. A caution says so.
+    load_of(record, position)
+        .is_none_or(|load| set.loads.contains(&load.ticket) || !is_sampled(record, &load.ticket))
 }
 
 pub(super) fn load_of<'a>(
@@ -124,19 +181,32 @@ fn has_caught_up(broken: &JudgedBreak, position: &PositionAssessment) -> bool {
     }
 }
 
-fn words(record: &PourRecord, state: ConfirmationState, waiting_for: &[String]) -> String {
+fn words(
+    record: &PourRecord,
+    policy: &ReleasePolicy,
+    state: ConfirmationState,
+    failure: Option<&JudgedBreak>,
+    waiting_for: &[String],
+) -> String {
     if let Some(release) = &record.release {
         return format!(
-            "Released on broken cylinders by {} (as typed, not verified).",
+            "Released on cylinders by {} (as typed, not verified).",
             release.by
         );
     }
     match state {
         ConfirmationState::NoBreak => {
-            "No cylinder has been broken: the estimate only says when to break.".to_owned()
+            "No cylinder has been broken yet: the estimate only says when to break.".to_owned()
         }
         ConfirmationState::Failed => {
-            "Cylinders failed: do not release; the estimate only says when to break next."
+            let how = failure.map_or_else(String::new, |one| shortfall(policy, one));
+            format!(
+                "Cylinders failed{how}: do not release; the estimate only says when to break next."
+            )
+        }
+        ConfirmationState::PassedInPart if waiting_for.is_empty() => {
+            "Cylinders passed, but without a temperature history they do not count by the plant's \
+             rule: do not release."
                 .to_owned()
         }
         ConfirmationState::PassedInPart => format!(
@@ -146,6 +216,39 @@ fn words(record: &PourRecord, state: ConfirmationState, waiting_for: &[String]) 
         ConfirmationState::Confirmed => {
             "Cylinders passed, not released: QC signs the release.".to_owned()
         }
+    }
+}
+
+/// How a break failed, in brackets, with as many digits as it takes to see it.
+fn shortfall(policy: &ReleasePolicy, broken: &JudgedBreak) -> String {
+    let mean_mpa = broken
+        .pooled
+        .map_or(broken.mean_mpa, |pooled| pooled.mean_mpa);
+    let together = broken.pooled.map_or("", |_| " with the sets before it");
+    if broken.required_mpa <= 0.0 {
+        return " (no release strength is required of this pour: correct it)".to_owned();
+    }
+    if mean_mpa < broken.required_mpa {
+        let (mean, required) = show_apart(
+            Megapascal(mean_mpa),
+            Megapascal(broken.required_mpa),
+            UnitSystem::Si,
+        );
+        return format!(" (set {}{together}: mean {mean} of {required})", broken.set);
+    }
+    let strengths: Vec<Megapascal> = broken
+        .strengths_mpa
+        .iter()
+        .map(|one| Megapascal(*one))
+        .collect();
+    let judgement = policy.rule.judge(
+        &strengths,
+        Megapascal(broken.required_mpa),
+        CylinderSize::Other,
+    );
+    match judgement.reasons.first() {
+        Some(reason) => format!(" (set {}: {})", broken.set, reason.sentence(UnitSystem::Si)),
+        None => format!(" (set {}{together})", broken.set),
     }
 }
 
@@ -183,13 +286,28 @@ pub fn status(
         PourStatus::Confirmed
     } else if record.facts.last_placement_at.is_none_or(|last| last > now) {
         PourStatus::Placing
-    } else if forecast
-        .pass_probability_now
-        .is_some_and(|now| now >= policy.break_probability)
-        && confirmation.state != ConfirmationState::PassedInPart
-    {
+    } else if is_break_due(confirmation.state, forecast, policy, now) {
         PourStatus::BreakDue
     } else {
         PourStatus::Curing
+    }
+}
+
+/// Whether a set broken now would probably pass; after a failure only from the new time on.
+fn is_break_due(
+    state: ConfirmationState,
+    forecast: &Forecast,
+    policy: &ReleasePolicy,
+    now: UtcMs,
+) -> bool {
+    let is_probable = forecast
+        .pass_probability_now
+        .is_some_and(|probability| probability >= policy.break_probability);
+    match state {
+        ConfirmationState::NoBreak => is_probable,
+        ConfirmationState::Failed => {
+            is_probable && forecast.break_from_at.is_none_or(|from| from <= now)
+        }
+        ConfirmationState::PassedInPart | ConfirmationState::Confirmed => false,
     }
 }

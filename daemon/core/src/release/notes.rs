@@ -1,5 +1,7 @@
 //! Holds and cautions, each with a sentence that says what would end it.
 
+use calibration::StrengthEstimate;
+
 use crate::assessment::{
     Confirmation, ConfirmationState, DoubtReason, JudgedBreak, Note, PositionAssessment,
     PositionEstimate, PourAssessment, Standing, Verdict,
@@ -31,15 +33,25 @@ pub fn release_holds(
         ),
         ConfirmationState::Failed => hold(
             "break-failed",
-            "The last break failed the release rule: wait, then break another set.".to_owned(),
+            format!(
+                "{} Wait for the next break time, then break another set of that concrete.",
+                confirmation.words
+            ),
         ),
         ConfirmationState::PassedInPart => hold(
             "not-confirmed-everywhere",
-            format!(
-                "The passing break does not confirm {}: wait until the concrete there is as mature \
-                 as the specimens were, break a set that stands for it, or leave it out with a reason.",
-                confirmation.waiting_for.join(", ")
-            ),
+            if confirmation.waiting_for.is_empty() {
+                "The passing specimens had no temperature history and do not count by the plant's \
+                 rule: break a set that has one."
+                    .to_owned()
+            } else {
+                format!(
+                    "The passing break does not confirm {}: wait until the concrete there is as \
+                     mature as the specimens were, break a set that stands for it, or leave it out \
+                     with a reason.",
+                    confirmation.waiting_for.join(", ")
+                )
+            },
         ),
     }
     for broken in breaks {
@@ -125,16 +137,28 @@ pub fn cautions(
             text: "No release strength is required: correct the pour.".to_owned(),
         });
     }
-    cautions.extend(position_cautions(config, pour, ready, now));
     if pour
-        .breaks
-        .iter()
-        .any(|broken| broken.specimen_maturity.is_none())
+        .record
+        .facts
+        .last_placement_at
+        .is_none_or(|last| last > now)
     {
         cautions.push(Note {
-            kind: "no-specimen-history",
-            text: "Some specimens had no temperature history of their own.".to_owned(),
+            kind: "last-placement-unknown",
+            text: "Nobody has said when the last concrete was placed: record it.".to_owned(),
         });
+    }
+    cautions.extend(position_cautions(config, pour, ready));
+    for broken in &pour.breaks {
+        if broken.is_release_set && broken.specimen_maturity.is_none() {
+            cautions.push(Note {
+                kind: "no-specimen-history",
+                text: format!(
+                    "The specimens of set {} had no usable temperature history of their own.",
+                    broken.set
+                ),
+            });
+        }
     }
     for broken in &pour.breaks {
         if broken
@@ -157,7 +181,6 @@ fn position_cautions(
     config: &PlantConfig,
     pour: &PourAssessment,
     ready: Option<&ReadyCurve>,
-    now: UtcMs,
 ) -> Vec<Note> {
     let mut cautions = Vec::new();
     let mut caution = |kind, text| cautions.push(Note { kind, text });
@@ -179,17 +202,24 @@ fn position_cautions(
             caution("position-excluded", format!("{id} is left out: {why}"));
             continue;
         }
-        let accepted = pour.record.gaps_accepted.get(id).is_some_and(|until| {
-            *until <= now && { position.measured_at.is_none_or(|last| last <= *until) }
-        });
-        if position.bridged_h > config.estimate.bridged_h_max && !accepted {
-            caution(
-                "gaps",
-                format!(
-                    "{:.1} h of {id} were bridged, not read: QC accepts them or not.",
-                    position.bridged_h
+        if position.bridged_h > config.estimate.bridged_h_max {
+            let bridged = format!("{:.1} h of {id} were bridged, not read", position.bridged_h);
+            // What was accepted stays in sight: the record shows what the estimate rests on.
+            match pour
+                .record
+                .gaps_accepted
+                .get(id)
+                .and_then(|until| until.to_utc())
+            {
+                Some(until) => caution(
+                    "gaps-accepted",
+                    format!(
+                        "{bridged}; gaps up to {} were accepted.",
+                        until.format("%H:%M UTC")
+                    ),
                 ),
-            );
+                None => caution("gaps", format!("{bridged}: QC accepts them or not.")),
+            }
         }
         if position.trust.verdict == Verdict::Rejected
             && position.trust.reason == Some(DoubtReason::ReadsAir)
@@ -199,15 +229,32 @@ fn position_cautions(
                 format!("{id} reads air: it governs at the lowest maturity that is credible."),
             );
         }
-        if let PositionEstimate::Some {
-            strength: calibration::StrengthEstimate::AboveData { .. },
-            ..
-        } = &position.estimate
-        {
+        let is_unseen = matches!(position.trust.verdict, Verdict::Rejected | Verdict::NoData);
+        if is_unseen && position.is_judged() && !position.confirmed {
+            let reason = position.trust.reason.map_or("no data", DoubtReason::name);
             caution(
-                "above-data",
-                format!("{id} is beyond the curve's data: at least."),
+                "sensor-not-believed",
+                format!(
+                    "{id} waits for a break but its sensor is not believed ({reason}): look at it, \
+                     or leave the position out with a reason."
+                ),
             );
+        }
+        match &position.estimate {
+            PositionEstimate::Some {
+                strength: StrengthEstimate::AboveData { .. },
+                ..
+            } => caution(
+                "above-data",
+                format!(
+                    "{id} is beyond the curve's data: its strength is at least what the curve says \
+                     there, and how much more is not known."
+                ),
+            ),
+            PositionEstimate::None { reason, .. } if ready.is_some() => {
+                caution("no-estimate", format!("{id} has no estimate: {reason}."));
+            }
+            PositionEstimate::Some { .. } | PositionEstimate::None { .. } => {}
         }
         let highest = position.highest_c.filter(|_| !position.highest_unproven);
         if let (Some(ready), Some(highest_c)) = (ready, highest)

@@ -1,1 +1,0 @@
-//! Every refusal by its code.

@@ -1,1 +1,0 @@
-//! Breaks, confirmation and status.
