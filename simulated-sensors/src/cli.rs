@@ -15,7 +15,7 @@ use crate::link::mqtt::BrokerAddress;
 use crate::plan::NightPlan;
 use crate::run::{self, RunOptions};
 use crate::scenario::Scenario;
-use crate::{broker, files, lab};
+use crate::{broker, demo, files, lab, paperwork};
 
 /// A simulated precast plant: beds, weather, loggers and faults
 #[derive(Debug, Parser)]
@@ -48,6 +48,22 @@ enum Command {
         /// Port on 127.0.0.1
         #[arg(long)]
         port: u16,
+    },
+    /// Build everything and show one night at speed, with people who do what the plan says
+    Demo(demo::DemoOptions),
+    /// Write the plant file, curves and pours of a night for the daemon
+    WritePlant {
+        #[command(flatten)]
+        night: NightArgs,
+        /// Folder for plant.toml, curves/ and pours/; the plant must run in the same folder
+        #[arg(long)]
+        dir: PathBuf,
+        /// Broker of the MQTT loggers
+        #[arg(long, value_name = "HOST:PORT", default_value = "127.0.0.1:1883")]
+        mqtt: BrokerAddress,
+        /// Where the daemon answers
+        #[arg(long, value_name = "HOST:PORT", default_value = "127.0.0.1:7871")]
+        listen: String,
     },
     /// Write a whole night as files, as fast as it goes
     Night {
@@ -194,6 +210,22 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
             runtime.block_on(run::run(options, stop_signal()))
         }
         Command::Broker { port } => broker::run(port),
+        Command::Demo(options) => demo::run(&options, stop_signal()),
+        Command::WritePlant {
+            night,
+            dir,
+            mqtt,
+            listen,
+        } => {
+            let scenario = night.scenario()?;
+            let date = night.night(&scenario, Utc::now());
+            let plan = NightPlan::new(&scenario, night.seed, date);
+            let options = paperwork::PlantFileOptions {
+                listen,
+                broker: mqtt,
+            };
+            paperwork::write(&dir, &scenario, &plan, &options)
+        }
         Command::Night { night, out } => {
             let scenario = night.scenario()?;
             let date = night.night(&scenario, Utc::now());
@@ -282,14 +314,19 @@ fn print(value: &Value) -> anyhow::Result<()> {
 /// Resolves when the process is asked to end.
 async fn stop_signal() {
     use tokio::signal::unix::{SignalKind, signal};
-    match signal(SignalKind::terminate()) {
-        Ok(mut terminate) => {
+    let handlers = signal(SignalKind::terminate()).and_then(|terminate| {
+        // A closed terminal asks too.
+        Ok((terminate, signal(SignalKind::hangup())?))
+    });
+    match handlers {
+        Ok((mut terminate, mut hangup)) => {
             tokio::select! {
                 _ = tokio::signal::ctrl_c() => {}
                 _ = terminate.recv() => {}
+                _ = hangup.recv() => {}
             }
         }
-        // Without the handler the signal ends the process at once, as it does by default.
+        // Without the handlers a signal ends the process at once, as it does by default.
         Err(_) => drop(tokio::signal::ctrl_c().await),
     }
 }

@@ -17,7 +17,8 @@ pub struct ClockOptions {
     pub clock_speed: f64,
 }
 
-fn speed(text: &str) -> Result<f64, String> {
+/// Reads a speed given as an option.
+pub fn speed(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(speed) if speed.is_finite() && speed > 0.0 && speed <= 100_000.0 => Ok(speed),
         _ => Err("give a number above 0 and up to 100000, for example 120".to_owned()),

@@ -182,22 +182,24 @@ fn bed_plan(scenario: &Scenario, seed: u64, night: NaiveDate, bed: &Bed) -> BedP
     }
 }
 
-/// Sets A, B, C … each from one of the sampled loads in turn.
+/// Sets A, B, C … with a specimen from each of the sampled loads in turn.
 fn specimens(bed: &Bed, loads: &[LoadPlan]) -> Vec<Specimen> {
     let cylinders = &bed.cylinders;
-    let sampled = cylinders.sampled_loads.iter().cycle();
     (0..cylinders.set_count)
         .zip('A'..='Z')
-        .zip(sampled)
-        .flat_map(|((_, set), &load)| {
-            let load_index = load as usize - 1;
-            let load_id = loads[load_index].load_id.clone();
-            (1..=cylinders.per_set).map(move |number| Specimen {
-                specimen_id: format!("{}-{set}{number}", bed.id),
-                set: set.to_string(),
-                load_id: load_id.clone(),
-                load_index,
-            })
+        .flat_map(|(_, set)| {
+            let sampled = cylinders.sampled_loads.iter().cycle();
+            (1..=cylinders.per_set)
+                .zip(sampled)
+                .map(move |(number, &load)| {
+                    let load_index = load as usize - 1;
+                    Specimen {
+                        specimen_id: format!("{}-{set}{number}", bed.id),
+                        set: set.to_string(),
+                        load_id: loads[load_index].load_id.clone(),
+                        load_index,
+                    }
+                })
         })
         .collect()
 }
@@ -228,7 +230,13 @@ mod tests {
             assert_eq!(bed.placed_at(bed.length_m), bed.last_placed_at);
             assert!(bed.placed_at(10.0) < bed.placed_at(50.0));
             assert!(bed.last_placed_at < bed.heat_on_at && bed.heat_on_at < bed.heat_off_at);
-            assert_eq!(bed.specimens.len(), 12);
+            let from_each_load = |set: &str, load: &LoadPlan| {
+                let is_of = |one: &&Specimen| one.set == set && one.load_id == load.load_id;
+                bed.specimens.iter().filter(is_of).count()
+            };
+            for set in ["A", "B", "C", "D"] {
+                assert!(bed.loads.iter().all(|load| from_each_load(set, load) == 1));
+            }
         }
     }
 

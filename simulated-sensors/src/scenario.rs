@@ -248,7 +248,8 @@ pub struct Companion {
     pub load: u32,
 }
 
-/// The release cylinders of a pour: sets, each from one load in turn, stored together.
+/// The release cylinders of a pour: sets, each with specimens from the sampled loads in turn, stored
+/// together.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Cylinders {

@@ -175,10 +175,10 @@ fn a_running_plant_takes_commands_and_stops_when_told() {
         "--bed",
         "S1",
         "--specimens",
-        "10",
+        "18",
     ]);
     assert!(
-        error.contains("9 unbroken cylinders left, not 10"),
+        error.contains("17 unbroken cylinders left, not 18"),
         "{error}"
     );
 
@@ -210,7 +210,7 @@ fn the_plan_names_what_a_pour_needs_and_keeps_nature_to_itself() {
     let bed = &answer["plan"]["beds"][0];
     assert_eq!(bed["bed_id"], "N1");
     assert_eq!(bed["loads"].as_array().expect("loads").len(), 4);
-    assert_eq!(bed["specimens"].as_array().expect("specimens").len(), 12);
+    assert_eq!(bed["specimens"].as_array().expect("specimens").len(), 16);
     assert!(bed["heat_on_at"].as_str().expect("instant").ends_with('Z'));
     assert!(bed["loads"][0].get("strength_factor").is_none());
     assert!(!answer["faults"].as_array().expect("faults").is_empty());

@@ -168,11 +168,11 @@ fn cylinders_break_once_and_scatter_around_the_truth() {
     let second = plant.break_cylinders("N1", 2, Some("B")).expect("broken");
     assert_eq!(ids(&second), ["N1-B1", "N1-B2"]);
     assert_eq!(
-        plant.break_cylinders("N1", 2, Some("B")),
+        plant.break_cylinders("N1", 3, Some("B")),
         Err(BreakError::TooFew {
             bed: "N1".to_owned(),
-            left: 1,
-            wanted: 2
+            left: 2,
+            wanted: 3
         })
     );
     assert_eq!(
