@@ -101,7 +101,7 @@ bindings! {
     }
     Acts {
         [KeyCode::Char('b')] "b" Break "enter a break" Some("break");
-        [KeyCode::Char('r')] "r" Release "sign the release" Some("sign release");
+        [KeyCode::Char('r')] "r" Release "sign the release" Some("sign");
         [KeyCode::Char('p')] "p" CylindersPulled "cylinders pulled from under the tarp" None;
         [KeyCode::Char('h')] "h" HeatOn "heat on" None;
         [KeyCode::Char('H')] "H" HeatOff "heat off" None;

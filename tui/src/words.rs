@@ -13,7 +13,7 @@ use crate::times::Zone;
 /// What must be remembered whenever strand is about to be cut; shown where a release is signed.
 pub const RELEASE_CAUTIONS: [&str; 4] = [
     "The cylinders decide and a person signs: an estimate is no reason to cut.",
-    "Cutting strand releases stored energy: everyone stands clear of its ends and its line.",
+    "Cutting strand releases stored energy: everyone stands clear.",
     "Follow the engineer's detensioning sequence and your local codes.",
     "Concrete, forms and steam under the tarp are hot: lift it with care.",
 ];

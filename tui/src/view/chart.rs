@@ -294,8 +294,10 @@ impl Scale {
         let ticks = f64::from((rows / 3).max(2));
         let rough = ((highest - lowest) / ticks).max(1e-9);
         let power = 10_f64.powf(rough.log10().floor());
-        let step = [1.0, 2.0, 5.0, 10.0]
+        let step = [1.0, 2.0, 2.5, 5.0, 10.0]
             .into_iter()
+            // Labels are whole numbers, so a step of 2.5 itself would read wrong.
+            .filter(|factor| power >= 10.0 || (factor - 2.5_f64).abs() > 0.1)
             .map(|factor| factor * power)
             .find(|step| *step >= rough)
             .unwrap_or(10.0 * power)

@@ -52,7 +52,7 @@ fn keys(state: &State) -> String {
     for binding in BINDINGS {
         if let Some(word) = binding.foot {
             let key = binding.label.split(' ').next().unwrap_or(binding.label);
-            line.push_str(&format!("{key} {word}   "));
+            line.push_str(&format!("{key} {word}  "));
         }
     }
     line

@@ -58,6 +58,7 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, form: &Form, theme: The
     let label_width = form
         .fields
         .iter()
+        .filter(|field| !matches!(field.control, Control::Check(_)))
         .map(|field| text::width_of(&field.label))
         .max()
         .unwrap_or(0);
@@ -113,14 +114,16 @@ fn draw_field(
         (" ", theme.normal())
     };
     paint::put(buf, area.x, area.y, 1, pointer, label_style);
-    paint::put(
-        buf,
-        area.x + 1,
-        area.y,
-        label_width,
-        &field.label,
-        label_style,
-    );
+    if !matches!(field.control, Control::Check(_)) {
+        paint::put(
+            buf,
+            area.x + 1,
+            area.y,
+            label_width,
+            &field.label,
+            label_style,
+        );
+    }
     let x = area.x + label_width + 2;
     let width = area.right().saturating_sub(x);
     match &field.control {
@@ -170,8 +173,9 @@ fn draw_field(
             paint::put(buf, x, area.y, width, &text, label_style);
         }
         Control::Check(is_checked) => {
-            let text = format!("[{}] {}", if *is_checked { "x" } else { " " }, field.hint);
-            paint::put(buf, x, area.y, width, &text, label_style);
+            let mark = if *is_checked { "x" } else { " " };
+            let text = format!("[{mark}] {}   {}", field.label, field.hint);
+            paint::put(buf, area.x + 1, area.y, area.width - 1, &text, label_style);
         }
     }
 }
@@ -262,13 +266,11 @@ fn release_information(
     let units = state.units();
     let mut lines = Vec::new();
     for one in state.line_pours(pour) {
+        let pour_words = format!("{}: {}", one.pour, words::status(one.status));
+        lines.push((pour_words, theme.strong()));
+        // The sentence has a line of its own, so that it is read whole.
         lines.push((
-            format!(
-                "{} ({}): {}",
-                one.pour,
-                words::status(one.status),
-                one.confirmation.words
-            ),
+            one.confirmation.words.clone(),
             super::yard::cylinder_style(one, theme).patch(theme.strong()),
         ));
         lines.push((

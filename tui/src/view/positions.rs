@@ -2,7 +2,7 @@
 
 use daemon_api::pour::{PositionView, PourView};
 use ratatui::text::{Line, Span};
-use units::{Celsius, CelsiusPerHour, Megapascal, Metre, Show};
+use units::{Celsius, CelsiusPerHour, Megapascal, Metre, Show, UnitSystem};
 
 use super::text::{fit, width_of};
 use crate::state::State;
@@ -11,7 +11,7 @@ use crate::times::span_text;
 use crate::words;
 
 /// Widths of the columns before the trust, which takes what is left.
-const WIDTHS: [usize; 9] = [6, 7, 10, 5, 5, 6, 6, 6, 9];
+const WIDTHS: [usize; 9] = [5, 5, 10, 4, 4, 5, 5, 5, 8];
 
 pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Line<'static>> {
     let units = state.units();
@@ -51,16 +51,10 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
             row(&cells(state, pour, position), width),
             style,
         ));
-        if let Some(evidence) = position
-            .trust
-            .evidence
-            .as_ref()
-            .filter(|_| !words::is_trusted(&position.trust))
-        {
-            lines.push(Line::styled(
-                fit(&format!("        {evidence}"), width.into()),
-                theme.normal(),
-            ));
+        let remarks = remarks(position, units);
+        if !remarks.is_empty() {
+            let text = format!("       {}", remarks.join("; "));
+            lines.push(Line::styled(fit(&text, width.into()), theme.normal()));
         }
         if let Some(reason) = &position.excluded {
             let text = format!("        EXCLUDED from the release judgement: {reason}");
@@ -95,27 +89,36 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
     lines
 }
 
+/// What the row has no room for: why it is not believed, and on what its numbers rest.
+fn remarks(position: &PositionView, units: UnitSystem) -> Vec<String> {
+    let mut remarks = Vec::new();
+    if !words::is_trusted(&position.trust) {
+        let evidence = position.trust.evidence.as_ref();
+        let evidence = evidence.map_or_else(String::new, |evidence| format!(" ({evidence})"));
+        remarks.push(format!("{}{evidence}", words::trust(&position.trust)));
+    }
+    if position.highest_unproven {
+        let highest = words::temperature(position.highest_c, units);
+        remarks.push(format!("highest {highest} unproven"));
+    }
+    if position.bridged_h > 0.0 {
+        remarks.push(format!("{:.1} h of its record bridged", position.bridged_h));
+    }
+    remarks
+}
+
 fn cells(state: &State, pour: &PourView, position: &PositionView) -> [String; 10] {
     let units = state.units();
     let number = |mpa: Option<f64>| {
         mpa.map_or_else(|| "–".to_owned(), |mpa| Megapascal(mpa).show_number(units))
     };
     let is_floor = position.estimate.kind == "at-least";
-    let mut trust = words::trust(&position.trust);
+    let mut trust = position.trust.verdict.replace('-', " ");
     if pour.governing_position.as_ref() == Some(&position.position) {
         trust = format!("GOVERNS, {trust}");
     }
     if position.confirmed {
-        trust.push_str(", confirmed by cylinders");
-    }
-    if position.highest_unproven {
-        trust.push_str(&format!(
-            ", highest {} unproven",
-            words::temperature(position.highest_c, units)
-        ));
-    }
-    if position.bridged_h > 0.0 {
-        trust.push_str(&format!(", {:.1} h bridged", position.bridged_h));
+        trust.push_str(", confirmed");
     }
     [
         position.position.clone(),

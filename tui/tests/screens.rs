@@ -1,0 +1,364 @@
+//! Whole screens as text at two sizes, and the styles of the cells whose colour means something.
+
+mod support;
+
+use std::time::Duration;
+
+use crossterm::event::KeyCode;
+use daemon_api::bed::StoreView;
+use daemon_api::event::{PlantChange, PlantEvent};
+use ratatui::buffer::Buffer;
+use ratatui::style::{Color, Modifier, Style};
+use support::{Dashboard, LARGE, SMALL, forty_beds, normal, text, troubled};
+use tui::event::{Connection, Event};
+use tui::theme::Theme;
+
+/// Captures the present screen at both sizes.
+fn capture(name: &str, dashboard: &mut Dashboard) {
+    for (size_name, size) in [("80x24", SMALL), ("140x45", LARGE)] {
+        insta::assert_snapshot!(format!("{name}-{size_name}"), dashboard.screen(size));
+    }
+}
+
+/// The style of the first cell of `words` on the screen.
+fn style_of(buf: &Buffer, words: &str) -> Style {
+    let screen = text(buf);
+    let (y, line) = screen
+        .lines()
+        .enumerate()
+        .find(|(_, line)| line.contains(words))
+        .unwrap_or_else(|| panic!("\"{words}\" is not on the screen:\n{screen}"));
+    let before = line
+        .split(words)
+        .next()
+        .expect("the line has it")
+        .chars()
+        .count();
+    let x = u16::try_from(before).expect("a column");
+    buf[(x, u16::try_from(y).expect("a row"))].style()
+}
+
+fn lost() -> Event {
+    Event::Connection(Connection::Lost {
+        problem: "no answer from http://127.0.0.1:7871: is tarplightd running?".to_owned(),
+        retry_in: Duration::from_secs(10),
+    })
+}
+
+#[test]
+fn the_yard_of_a_normal_night() {
+    capture("yard-normal", &mut Dashboard::of(normal()));
+}
+
+#[test]
+fn the_yard_in_trouble() {
+    capture("yard-trouble", &mut Dashboard::of(troubled()));
+}
+
+#[test]
+fn a_bed_in_depth() {
+    let mut dashboard = Dashboard::of(troubled());
+    dashboard.open_bed("N1");
+    capture("bed", &mut dashboard);
+    dashboard.screen(SMALL);
+    dashboard.key(KeyCode::PageDown);
+    insta::assert_snapshot!("bed-second-page-80x24", dashboard.screen(SMALL));
+}
+
+#[test]
+fn a_confirmed_bed_in_depth() {
+    let mut dashboard = Dashboard::of(normal());
+    dashboard.open_bed("N4");
+    capture("bed-confirmed", &mut dashboard);
+}
+
+#[test]
+fn troubles_sources_and_help() {
+    let mut dashboard = Dashboard::of(troubled());
+    for (key, name) in [('t', "troubles"), ('s', "sources"), ('?', "help")] {
+        dashboard.key(KeyCode::Char(key));
+        capture(name, &mut dashboard);
+    }
+}
+
+#[test]
+fn the_daemon_gone_leaves_the_last_with_its_age() {
+    let mut dashboard = Dashboard::of(troubled());
+    dashboard.wait(Duration::from_secs(7));
+    dashboard.event(lost());
+    dashboard.wait(Duration::from_secs(4));
+    capture("daemon-gone", &mut dashboard);
+    let buf = dashboard.draw(SMALL);
+    let alarm = style_of(&buf, "DAEMON GONE");
+    assert!(alarm.add_modifier.contains(Modifier::REVERSED));
+    assert_eq!(alarm.fg, Some(Color::LightRed));
+    // Its return takes the alarm away.
+    dashboard.event(Event::Connection(Connection::Snapshot(
+        Box::new(troubled()),
+    )));
+    assert!(!dashboard.screen(SMALL).contains("DAEMON GONE"));
+}
+
+#[test]
+fn silence_on_an_open_stream_is_said_loudly_and_a_heartbeat_ends_it() {
+    let mut dashboard = Dashboard::of(normal());
+    dashboard.wait(Duration::from_secs(12));
+    assert!(!dashboard.screen(SMALL).contains("NO WORD"));
+    dashboard.wait(Duration::from_secs(90));
+    capture("stale", &mut dashboard);
+    dashboard.event(Event::Plant(Box::new(PlantEvent {
+        sequence: 8,
+        now: support::in_minutes(2),
+        change: PlantChange::Heartbeat {},
+    })));
+    let screen = dashboard.screen(SMALL);
+    assert!(
+        !screen.contains("NO WORD") && screen.contains("data 0 s old"),
+        "{screen}"
+    );
+}
+
+#[test]
+fn ages_follow_the_simulated_clock() {
+    let mut snapshot = normal();
+    snapshot.plant.simulated = true;
+    snapshot.plant.clock_speed = 60.0;
+    let mut dashboard = Dashboard::of(snapshot);
+    dashboard.wait(Duration::from_secs(5));
+    let screen = dashboard.screen(SMALL);
+    assert!(
+        screen.contains("SIMULATED ×60") && screen.contains("data 5 min old"),
+        "{screen}"
+    );
+    assert!(screen.contains("02:19:00"), "{screen}");
+}
+
+#[test]
+fn a_store_that_cannot_write_is_said_on_every_screen() {
+    let mut snapshot = normal();
+    snapshot.plant.store = StoreView {
+        writing: false,
+        problem: Some("no space left on the disk".to_owned()),
+        since: Some(support::minutes_ago(6)),
+    };
+    let mut dashboard = Dashboard::of(snapshot);
+    for key in ['y', 't', 's', '?'] {
+        dashboard.key(KeyCode::Char(key));
+        let screen = dashboard.screen(SMALL);
+        assert!(
+            screen.contains("NOTHING IS BEING RECORDED since 02:08: no space"),
+            "{screen}"
+        );
+    }
+}
+
+#[test]
+fn colour_marks_only_what_is_abnormal() {
+    let mut dashboard = Dashboard::of(troubled());
+    let buf = dashboard.draw(LARGE);
+    assert_eq!(style_of(&buf, "P1 is at 162 °F").fg, Some(Color::LightRed));
+    assert_eq!(style_of(&buf, "P3 has been silent").fg, Some(Color::Yellow));
+    assert_eq!(style_of(&buf, "P2 reads 2 °F").fg, Some(Color::Gray));
+    assert_eq!(
+        style_of(&buf, "broke 3300 psi of 3500: FAILED").fg,
+        Some(Color::LightRed)
+    );
+    let passed = style_of(&buf, "broke 3620 psi of 3500: passed");
+    assert_eq!(
+        passed.fg,
+        Some(Color::Gray),
+        "a pass is no permission and has no colour"
+    );
+    let normal_night = Dashboard::of(normal()).draw(LARGE);
+    let has_failed_row = |y: u16| {
+        text(&normal_night)
+            .lines()
+            .nth(y.into())
+            .is_some_and(|line| line.contains("FAILED"))
+    };
+    for y in (0..normal_night.area.height).filter(|y| !has_failed_row(*y)) {
+        for x in 0..normal_night.area.width {
+            let fg = normal_night[(x, y)].fg;
+            assert!(
+                matches!(fg, Color::Reset | Color::Gray | Color::DarkGray),
+                "{fg:?} at {x},{y}"
+            );
+        }
+    }
+}
+
+#[test]
+fn no_color_takes_every_colour_and_leaves_every_word() {
+    for key in ['y', 't', 's', '?', 'r'] {
+        let mut coloured = Dashboard::of(troubled());
+        coloured.key(KeyCode::Char(key));
+        let mut plain = Dashboard::of(troubled());
+        plain.theme = Theme::from_no_color(Some("1".as_ref()));
+        plain.key(KeyCode::Char(key));
+        let buf = plain.draw(LARGE);
+        assert_eq!(text(&buf), coloured.screen(LARGE));
+        for cell in &buf.content {
+            assert_eq!((cell.fg, cell.bg), (Color::Reset, Color::Reset));
+        }
+    }
+    let mut bed = Dashboard::of(troubled());
+    bed.theme = Theme::PLAIN;
+    bed.open_bed("N1");
+    assert!(
+        bed.draw(LARGE)
+            .content
+            .iter()
+            .all(|cell| cell.fg == Color::Reset)
+    );
+}
+
+#[test]
+fn the_chosen_row_is_reversed() {
+    let mut dashboard = Dashboard::of(normal());
+    dashboard.keys(&[KeyCode::Down, KeyCode::Down, KeyCode::Down]);
+    let buf = dashboard.draw(SMALL);
+    let style = style_of(&buf, "cylinders passed, not released");
+    assert!(style.add_modifier.contains(Modifier::REVERSED));
+    assert!(
+        !style_of(&buf, "placing")
+            .add_modifier
+            .contains(Modifier::REVERSED)
+    );
+}
+
+#[test]
+fn forty_beds_scroll_and_keep_their_order() {
+    let mut dashboard = Dashboard::of(forty_beds());
+    let top = dashboard.screen(SMALL);
+    assert!(
+        top.contains("B01") && top.contains("more below") && !top.contains("B40"),
+        "{top}"
+    );
+    dashboard.key(KeyCode::End);
+    let end = dashboard.screen(SMALL);
+    assert!(
+        end.contains("B40") && !end.contains("B01") && !end.contains("more below"),
+        "{end}"
+    );
+    let large = dashboard.screen(LARGE);
+    let shown: Vec<&str> = large
+        .lines()
+        .filter_map(|line| line.split_whitespace().next())
+        .filter(|word| word.starts_with('B'))
+        .collect();
+    assert!(shown.len() > 30 && shown.is_sorted(), "{large}");
+}
+
+#[test]
+fn a_gap_in_a_series_is_left_empty() {
+    let mut dashboard = Dashboard::of(normal());
+    dashboard.open_bed("N1");
+    let mut answer = support::series("N1-77");
+    answer.series.retain(|series| series.name == "P3");
+    answer.strength.clear();
+    dashboard.event(Event::Series {
+        pour: "N1-77".to_owned(),
+        answer: Ok(Box::new(answer)),
+    });
+    let screen = dashboard.screen(LARGE);
+    let chart: Vec<Vec<char>> = screen
+        .lines()
+        .skip_while(|line| !line.contains("temperature °F"))
+        .take(14)
+        .filter(|line| !line.contains(" max"))
+        .map(|line| line.chars().take(70).collect())
+        .collect();
+    let is_drawn = |x: usize| {
+        chart.iter().any(|line| {
+            line.get(x)
+                .is_some_and(|c| ('\u{2801}'..='\u{28ff}').contains(c))
+        })
+    };
+    // P3 has no reading from 300 to 420 of 720 minutes.
+    let plot_width = 84.0 - 1.0 - 6.0 - 14.0;
+    let column = |minute: f64| {
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a screen column"
+        )]
+        let column = (6.0 + minute / 720.0 * plot_width) as usize;
+        column
+    };
+    assert!((column(20.0)..column(290.0)).all(is_drawn), "{screen}");
+    assert!(!(column(315.0)..column(405.0)).any(is_drawn), "{screen}");
+    assert!((column(430.0)..column(700.0)).all(is_drawn), "{screen}");
+}
+
+#[test]
+fn a_clock_change_reads_right() {
+    let mut snapshot = normal();
+    // 01:14 daylight time on the night on which the clock goes back at 02:00.
+    snapshot.plant.now = "2026-11-01T06:14:00Z".parse().expect("an instant");
+    let forecast = &mut snapshot.beds[0].pours[0].forecast;
+    forecast.early_at = "2026-11-01T06:40:00Z".parse().ok();
+    forecast.likely_at = "2026-11-01T07:10:00Z".parse().ok();
+    forecast.late_at = "2026-11-01T08:05:00Z".parse().ok();
+    let mut dashboard = Dashboard::of(snapshot);
+    for size in [SMALL, LARGE] {
+        let screen = dashboard.screen(size);
+        assert!(screen.contains("01:40 CDT–01:10 CST–02:05"), "{screen}");
+        assert!(screen.contains("01:14:00 CDT"), "{screen}");
+    }
+}
+
+#[test]
+fn below_the_smallest_size_a_sentence_says_so() {
+    let screen = Dashboard::of(normal()).screen((60, 20));
+    insta::assert_snapshot!(screen.trim_end(), @"
+    tarplight needs 80 columns and 24 lines; this terminal has
+    60 and 20. Make it larger, or use \"tarplight show\".
+    ");
+}
+
+#[test]
+fn no_screen_between_the_two_sizes_fails_to_draw() {
+    for width in (80..=140).step_by(7) {
+        for height in (24..=45).step_by(7) {
+            let mut dashboard = Dashboard::of(troubled());
+            for key in ['y', 't', 's', '?', 'r', 'b'] {
+                dashboard.key(KeyCode::Esc);
+                dashboard.key(KeyCode::Char('y'));
+                dashboard.key(KeyCode::Char(key));
+                assert!(dashboard.screen((width, height)).contains("Larkfield"));
+            }
+            dashboard.key(KeyCode::Esc);
+            dashboard.open_bed("N1");
+            assert!(
+                dashboard
+                    .screen((width, height))
+                    .contains("only a passing set can confirm")
+            );
+        }
+    }
+}
+
+#[test]
+fn both_unit_systems_are_shown() {
+    let mut dashboard = Dashboard::of(normal());
+    assert!(dashboard.screen(SMALL).contains("3150/2860/3500"));
+    dashboard.key(KeyCode::Char('u'));
+    let screen = dashboard.screen(SMALL);
+    assert!(
+        screen.contains("21.7/19.7/24.1") && screen.contains("est/low/req MPa"),
+        "{screen}"
+    );
+    assert!(
+        screen.contains("now °C") && screen.contains("49..58"),
+        "{screen}"
+    );
+}
+
+#[test]
+fn a_snapshot_renders_to_text() {
+    let screen = tui::render_to_text(normal(), 80, 24);
+    assert!(
+        screen.contains("cylinders passed, not released"),
+        "{screen}"
+    );
+}
