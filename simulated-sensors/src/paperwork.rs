@@ -150,13 +150,10 @@ source = "Ohio DOT CMS 2010, 515.16"
     for mix in &scenario.mixes {
         text.push_str(&format!("\n[[mix]]\nid = {}\n", quoted(&mix.id)));
     }
-    for logger in scenario
-        .loggers
-        .iter()
-        .filter(|logger| logger.format.has_clock())
-    {
+    // Loggers without a clock are named too, so that their channels are known before a pour binds them.
+    for logger in &scenario.loggers {
         let of_logger =
-            |(channel, owner): (&'_ str, &str)| (owner == logger.id).then(|| quoted(channel));
+            |(channel, owner): (&str, &str)| (owner == logger.id).then(|| quoted(channel));
         let channels: Vec<String> = scenario.channels().filter_map(of_logger).collect();
         let id = quoted(&logger.id);
         let channels = channels.join(", ");
@@ -351,8 +348,10 @@ mod tests {
             count("serial") + subscriptions.len(),
             scenario.loggers.len()
         );
-        let clocked = scenario.loggers.iter().filter(|one| one.format.has_clock());
-        assert_eq!(count("logger"), clocked.count());
+        let named = file["logger"].as_array().expect("several").iter();
+        let named = named.filter_map(|logger| logger["channels"].as_array());
+        let named_count: usize = named.map(Vec::len).sum();
+        assert_eq!(named_count, scenario.channels().count());
         assert_eq!(file["mqtt"][0]["port"].as_integer(), Some(1899));
     }
 

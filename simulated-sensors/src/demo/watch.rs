@@ -41,7 +41,10 @@ impl Watch {
             if !self.troubles.contains(&trouble.id) {
                 news.push(News {
                     bed: trouble.bed.clone().unwrap_or_default(),
-                    what: format!("TROUBLE: {}", trouble.what),
+                    what: match &trouble.place {
+                        Some(place) => format!("TROUBLE at {place}: {}", trouble.what),
+                        None => format!("TROUBLE: {}", trouble.what),
+                    },
                 });
             }
             standing.insert(trouble.id.clone());
@@ -117,6 +120,14 @@ mod tests {
         assert!(watch.look(&yard("curing", &silent)).is_empty());
         assert!(watch.look(&yard("curing", &[])).is_empty());
         assert_eq!(watch.look(&yard("curing", &silent)).len(), 1);
+    }
+
+    #[test]
+    fn a_trouble_is_told_with_its_place() {
+        let mut silent = yard("curing", &[("sensor-silent", "now", "N1")]);
+        silent.troubles[0].place = Some("P3".to_owned());
+        let news = Watch::default().look(&silent);
+        assert_eq!(news[1].what, "TROUBLE at P3: sensor-silent");
     }
 
     #[test]

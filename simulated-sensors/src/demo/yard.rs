@@ -59,6 +59,8 @@ pub struct Trouble {
     /// `look`, `soon` or `now`.
     pub urgency: String,
     pub bed: Option<String>,
+    /// The position, channel or source, where it concerns one.
+    pub place: Option<String>,
     pub what: String,
 }
 
