@@ -184,7 +184,7 @@ pub fn cylinders_shortest(pour: &PourView) -> &'static str {
         (_, "confirmed") => "passed",
         (_, "passed-in-part") => "passed in part",
         (Some(last), _) if last.passes => "passed, unproven",
-        _ => "broke: FAILED",
+        _ => "broke, FAILED",
     }
 }
 

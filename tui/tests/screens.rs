@@ -251,7 +251,10 @@ fn forty_beds_scroll_and_keep_their_order() {
 
 #[test]
 fn a_gap_in_a_series_is_left_empty() {
-    let mut dashboard = Dashboard::of(normal());
+    let mut snapshot = normal();
+    // The dashes of the limit would cross the gap.
+    snapshot.beds[0].pours[0].limits.concrete_c_max = None;
+    let mut dashboard = Dashboard::of(snapshot);
     dashboard.open_bed("N1");
     let mut answer = support::series("N1-77");
     answer.series.retain(|series| series.name == "P3");
@@ -265,7 +268,6 @@ fn a_gap_in_a_series_is_left_empty() {
         .lines()
         .skip_while(|line| !line.contains("temperature °F"))
         .take(14)
-        .filter(|line| !line.contains(" max"))
         .map(|line| line.chars().take(70).collect())
         .collect();
     let is_drawn = |x: usize| {

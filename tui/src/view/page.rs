@@ -7,13 +7,13 @@ use ratatui::text::Line;
 use super::paint;
 use crate::state::Drawn;
 
+/// Draws into an area of a buffer.
+pub type Drawing<'a> = Box<dyn Fn(&mut Buffer, Rect) + 'a>;
+
 /// Something with a height that can be drawn.
 pub enum Block<'a> {
     Lines(Vec<Line<'static>>),
-    Drawing {
-        height: u16,
-        draw: Box<dyn Fn(&mut Buffer, Rect) + 'a>,
-    },
+    Drawing { height: u16, draw: Drawing<'a> },
 }
 
 impl Block<'_> {

@@ -20,7 +20,7 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
         Metre::unit(units).to_owned(),
         "section".to_owned(),
         Celsius::unit(units).to_owned(),
-        "per h".to_owned(),
+        "/h".to_owned(),
         "est".to_owned(),
         "low".to_owned(),
         "req".to_owned(),

@@ -227,7 +227,7 @@ fn heading(cell: Cell, state: &State) -> String {
         Cell::Bed => "bed".to_owned(),
         Cell::Mix => "mix".to_owned(),
         Cell::Status => "status".to_owned(),
-        Cell::State => "state, cylinders".to_owned(),
+        Cell::State => "cylinders; status".to_owned(),
         Cell::Now => format!("now {}", Celsius::unit(units)),
         Cell::Strengths => format!("est/low/req {}", Megapascal::unit(units)),
         Cell::Window => "early–likely–late".to_owned(),
@@ -269,13 +269,14 @@ fn content(cell: Cell, row: &Row<'_>, state: &State, theme: Theme) -> (String, S
     }
 }
 
-/// Status and cylinders together in twenty cells.
+/// Cylinders and status together in twenty cells; what the cylinders say comes first, so that it
+/// is whole where the rest does not fit.
 fn state_words(pour: &PourView) -> String {
     let cylinders = words::cylinders_shortest(pour);
     match pour.status {
         PourStatus::Confirmed => "passed, not released".to_owned(),
-        PourStatus::BreakDue => format!("due, {cylinders}"),
-        status => format!("{}, {cylinders}", words::status(status)),
+        PourStatus::BreakDue => format!("{cylinders}; due"),
+        status => format!("{cylinders}; {}", words::status(status)),
     }
 }
 
