@@ -14,7 +14,7 @@ CONCRETE = {
     "L2-01": (18.0, 33.0, 6.6), "L2-02": (17.5, 29.0, 7.2),
 }
 AIR = {"L1-04": (12.0, 46.0, 4.2), "L2-03": (11.0, 42.0, 5.2)}
-SPECIMEN = {"L1-05": (18.5, 31.0, 6.0)}
+SPECIMEN = {"L1-05": (18.0, 26.0, 6.7)}
 
 
 def stamp(at):
@@ -29,7 +29,7 @@ def value(start, rise, half_h, hours):
 
 def main():
     rows = []
-    for step in range(0, 73):
+    for step in range(0, 91):
         at = START + step * STEP
         for channel, shape in {**CONCRETE, **AIR, **SPECIMEN}.items():
             text = f"{value(*shape, step / 6):.2f}"

@@ -10,6 +10,9 @@ use uuid::Uuid;
 use crate::config::nearest_hint;
 use crate::convert::act::{ActUnreadable, act};
 
+/// Two clocks never agree wholly: a daemon records acts that are this much ahead of its own, ms.
+const CLOCKS_DIFFER_MS_MAX: i64 = 60_000;
+
 /// What is wrong in a pour file, and where.
 #[derive(Debug, thiserror::Error)]
 pub enum PourFileError {
@@ -84,7 +87,7 @@ pub fn read_pour_file(
             line,
             source,
         })?;
-        if core.happened_at > core.recorded_at {
+        if core.happened_at.0 - core.recorded_at.0 > CLOCKS_DIFFER_MS_MAX {
             return Err(senseless(
                 "`recorded_at` is before `happened_at`; nobody can record what has not happened"
                     .to_owned(),
