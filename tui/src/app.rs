@@ -126,6 +126,6 @@ async fn perform(client: Client, sender: Sender<Event>, request: Request) {
 fn failure(error: ClientError) -> ActFailure {
     match error {
         ClientError::Problem(problem) => ActFailure::Refused(problem.detail),
-        other => ActFailure::Unanswered(format!("{other}.")),
+        other => ActFailure::Unanswered(other.to_string()),
     }
 }

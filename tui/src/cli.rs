@@ -1,5 +1,6 @@
 //! The command line of `tarplight`: without a subcommand the dashboard, with one an act or a question.
 
+mod act_args;
 mod acts;
 mod backfill;
 mod opening;
@@ -88,7 +89,7 @@ enum Command {
     #[command(subcommand)]
     Pour(opening::PourCommand),
     #[command(flatten)]
-    Act(acts::ActCommand),
+    Act(act_args::ActCommand),
     /// Send readings from a logger's memory (CSV: channel,measured_at,value in °C, or replay's header)
     Backfill(backfill::BackfillArgs),
     /// Print the yard, or one bed

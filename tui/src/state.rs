@@ -301,7 +301,7 @@ impl State {
             }
             Err(ActFailure::Unanswered(sentence)) => {
                 form.problem = Some(format!(
-                    "No answer: {sentence} Record it again when the daemon is back: unchanged, it \
+                    "No answer ({sentence}). Record it again when the daemon is back: unchanged, it \
                      counts once."
                 ));
             }

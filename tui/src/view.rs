@@ -86,7 +86,7 @@ pub fn render(buf: &mut Buffer, state: &State, theme: Theme) -> Drawn {
 
 fn waiting(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) {
     let sentence = match &state.link {
-        Link::Down { problem, .. } => format!("No daemon yet: {problem}. Trying again for ever."),
+        Link::Down { problem, .. } => format!("No daemon yet ({problem}). Trying again for ever."),
         Link::Connecting | Link::Up => format!("Asking the daemon at {}.", state.settings.daemon),
     };
     for (row, line) in (area.y + 1..area.bottom()).zip(text::wrap(&sentence, area.width.into())) {

@@ -1,325 +1,39 @@
-//! The acts on an open pour, each a subcommand.
+//! The acts on an open pour: from the options to the act, checked before anything is sent.
 
 use anyhow::{Context as _, bail};
-use clap::{Args, Subcommand, ValueEnum};
 use daemon_api::act::{
-    ActBody, BreakResult, ChannelBinding, ChannelRole, CylinderSet, Load, PlacementRecorded,
-    ReleaseSigned, SetPurpose, SetStorage, Stoppage,
+    ActBody, BreakResult, ChannelBinding, CylinderSet, Load, PlacementRecorded, ReleaseSigned,
+    Stoppage,
 };
 use units::{Celsius, Metre, Millimetre};
-use uuid::Uuid;
 
 use super::ActArgs;
+use super::act_args::{
+    ActCommand, BreakArgs, CylindersCommand, LiftedBack, LoadArgs, MadeArgs, OnOff, PlacementArgs,
+    PlugCommand, PositionArgs, ReleaseArgs, ResolveArgs,
+};
 use super::send::{Desk, Plant, talk};
 use crate::{entry, words};
 
-#[derive(Debug, Subcommand)]
-pub enum ActCommand {
-    /// First or last placement, or a stoppage between them
-    Placement(PlacementArgs),
-    /// One load (batch ticket) placed
-    Load(LoadArgs),
-    /// Heat turned on or off
-    Heat(HeatArgs),
-    /// Tarp lifted or back in place
-    Tarp(TarpArgs),
-    /// Cylinders made or pulled
-    #[command(subcommand)]
-    Cylinders(CylindersCommand),
-    /// A plug moved to another channel
-    #[command(subcommand)]
-    Plug(PlugCommand),
-    /// A temperature read by hand
-    Probe(ProbeArgs),
-    /// Cylinders broken
-    Break(BreakArgs),
-    /// Leave a position out of the release judgement; needs --why
-    Exclude(PositionArgs),
-    /// Take a position back into the release judgement
-    Restore(PositionArgs),
-    /// Accept the gaps in a position's record; needs --why
-    AcceptGaps(PositionArgs),
-    /// Resolve a disagreement between a break and the estimate; needs --why
-    Resolve(ResolveArgs),
-    /// Sign the release of a line, on passing cylinders
-    Release(ReleaseArgs),
-    /// Products stripped
-    Strip(PlainArgs),
-    /// Give the pour up; needs --why
-    Abandon(PlainArgs),
-}
-
-#[derive(Debug, Args)]
-pub struct PlainArgs {
-    /// Bed or pour
-    pour: String,
-    #[command(flatten)]
-    act: ActArgs,
-}
-
-#[derive(Debug, Args)]
-#[command(after_help = "Example: tarplight placement N4 --first 13:10 --last 14:35")]
-pub struct PlacementArgs {
-    /// Bed or pour
-    pour: String,
-    /// First placement
-    #[arg(long, value_name = "TIME")]
-    first: Option<String>,
-    /// Last placement
-    #[arg(long, value_name = "TIME")]
-    last: Option<String>,
-    /// Placement stood still: station, from, to, as in "30 m 13:40 14:05"
-    #[arg(long, value_name = "\"STATION FROM TO\"")]
-    stoppage: Vec<String>,
-    #[command(flatten)]
-    act: ActArgs,
-}
-
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Example: tarplight load N4 --ticket 4711 --batched 12:55 --placed-from 13:10 \
-                  --placed-to 13:30 --from \"0 ft\" --to \"60 ft\""
-)]
-pub struct LoadArgs {
-    /// Bed or pour
-    pour: String,
-    /// Number of the batch ticket
-    #[arg(long)]
-    ticket: String,
-    /// When water met cement
-    #[arg(long, value_name = "TIME")]
-    batched: Option<String>,
-    /// When its placement began
-    #[arg(long, value_name = "TIME")]
-    placed_from: String,
-    /// When its placement ended
-    #[arg(long, value_name = "TIME")]
-    placed_to: String,
-    /// First station it covers
-    #[arg(long, value_name = "STATION")]
-    from: String,
-    /// Last station it covers
-    #[arg(long, value_name = "STATION")]
-    to: String,
-    #[command(flatten)]
-    act: ActArgs,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum OnOff {
-    On,
-    Off,
-}
-
-#[derive(Debug, Args)]
-pub struct HeatArgs {
-    turned: OnOff,
-    /// Bed or pour
-    pour: String,
-    #[command(flatten)]
-    act: ActArgs,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum LiftedBack {
-    Lifted,
-    Back,
-}
-
-#[derive(Debug, Args)]
-pub struct TarpArgs {
-    moved: LiftedBack,
-    /// Bed or pour
-    pour: String,
-    #[command(flatten)]
-    act: ActArgs,
-}
-
-#[derive(Debug, Subcommand)]
-pub enum CylindersCommand {
-    /// A set of cylinders made
-    Made(MadeArgs),
-    /// Cylinders taken from under the tarp
-    Pulled {
-        /// Bed or pour
-        pour: String,
-        #[arg(long)]
-        set: String,
-        /// Names with commas; the whole set if absent
-        #[arg(long, default_value = "")]
-        specimens: String,
-        #[command(flatten)]
-        act: ActArgs,
-    },
-}
-
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Example: tarplight cylinders made N4 --set A --specimens A1,A2,A3 --diameter \"4 in\" \
-                  --length \"8 in\""
-)]
-pub struct MadeArgs {
-    /// Bed or pour
-    pour: String,
-    #[arg(long)]
-    set: String,
-    /// Names with commas
-    #[arg(long)]
-    specimens: String,
-    #[arg(long, value_enum, default_value_t = Purpose::Release)]
-    purpose: Purpose,
-    #[arg(long, value_enum, default_value_t = Storage::UnderTarp)]
-    storage: Storage,
-    /// The position that match-cured specimens follow
-    #[arg(long, value_name = "POSITION")]
-    follows: Option<String>,
-    /// Loads they were sampled from, with commas
-    #[arg(long, default_value = "")]
-    loads: String,
-    #[arg(long, value_name = "LENGTH")]
-    diameter: String,
-    #[arg(long, value_name = "LENGTH")]
-    length: String,
-    #[command(flatten)]
-    act: ActArgs,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum Purpose {
-    Release,
-    Later,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum Storage {
-    UnderTarp,
-    MatchCured,
-    Standard,
-}
-
-#[derive(Debug, Subcommand)]
-pub enum PlugCommand {
-    /// From --at on the channel reads what is stated
-    Move {
-        /// Bed or pour
-        pour: String,
-        #[arg(long)]
-        channel: String,
-        #[arg(long, value_enum, default_value_t = Role::Concrete)]
-        role: Role,
-        /// The position, for concrete
-        #[arg(long)]
-        position: Option<String>,
-        /// The cylinder set, for a specimen
-        #[arg(long)]
-        set: Option<String>,
-        #[command(flatten)]
-        act: ActArgs,
-    },
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-pub enum Role {
-    Concrete,
-    Enclosure,
-    Ambient,
-    Specimen,
-}
-
-impl From<Role> for ChannelRole {
-    fn from(role: Role) -> Self {
-        match role {
-            Role::Concrete => Self::Concrete,
-            Role::Enclosure => Self::Enclosure,
-            Role::Ambient => Self::Ambient,
-            Role::Specimen => Self::Specimen,
-        }
-    }
-}
-
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Example: tarplight probe N4 --position P3 --temperature \"58 °C\" --at 02:10"
-)]
-pub struct ProbeArgs {
-    /// Bed or pour
-    pour: String,
-    #[arg(long)]
-    position: String,
-    #[arg(long, value_name = "TEMPERATURE")]
-    temperature: String,
-    #[command(flatten)]
-    act: ActArgs,
-}
-
-#[derive(Debug, Args)]
-#[command(
-    after_help = "Example: tarplight break N4 --set A --specimen \"A1 50265 lbf 4 in\" --specimen \
-                  \"A2 3590 psi\" --pulled 04:30 --at 04:45\n\n--at is when they were tested."
-)]
-pub struct BreakArgs {
-    /// Bed or pour
-    pour: String,
-    #[arg(long)]
-    set: String,
-    /// Name, then load or strength, then the diameter if measured
-    #[arg(long, required = true, value_name = "\"NAME RESULT\"")]
-    specimen: Vec<String>,
-    /// When they left the tarp; when tested if absent
-    #[arg(long, value_name = "TIME")]
-    pulled: Option<String>,
-    #[command(flatten)]
-    act: ActArgs,
-}
-
-#[derive(Debug, Args)]
-pub struct PositionArgs {
-    /// Bed or pour
-    pour: String,
-    #[arg(long)]
-    position: String,
-    #[command(flatten)]
-    act: ActArgs,
-}
-
-#[derive(Debug, Args)]
-pub struct ResolveArgs {
-    /// Bed or pour
-    pour: String,
-    /// Id of the act that recorded the break ("tarplight acts" prints it)
-    #[arg(long, value_name = "UUID")]
-    break_id: Uuid,
-    #[command(flatten)]
-    act: ActArgs,
-}
-
-#[derive(Debug, Args)]
-#[command(
-    after_help = "The cylinders decide and a person signs. Follow the engineer's detensioning sequence \
-                  and local codes.\nExample: tarplight release N4 --line N4 --by \"Q. Lane\""
-)]
-pub struct ReleaseArgs {
-    /// Bed or pour
-    pour: String,
-    /// The line's name, typed so that no other line is signed by mistake
-    #[arg(long)]
-    line: String,
-    /// Ids of the breaks relied upon; those that confirm if absent
-    #[arg(long = "break", value_name = "UUID")]
-    breaks: Vec<Uuid>,
-    #[command(flatten)]
-    act: ActArgs,
-}
+/// The pour as named, what the act says of itself, and what was done.
+type Spoken = (String, ActArgs, ActBody);
 
 pub async fn run(desk: &Desk, command: ActCommand) -> anyhow::Result<()> {
     let plant = desk.plant().await?;
-    let (named, act, body) = match command {
+    let (named, act, body) = spoken(&plant, command)?;
+    let pour = plant.pour(&named)?.pour.clone();
+    desk.send(&plant.act(desk, &pour, &act, body)?).await
+}
+
+/// What each command says; the acts that need a reason are not sent without one.
+fn spoken(plant: &Plant, command: ActCommand) -> anyhow::Result<Spoken> {
+    Ok(match command {
         ActCommand::Placement(args) => {
-            let body = placement(&plant, &args)?;
+            let body = placement(plant, &args)?;
             (args.pour, args.act, body)
         }
         ActCommand::Load(args) => {
-            let body = load(&plant, &args)?;
+            let body = load(plant, &args)?;
             (args.pour, args.act, body)
         }
         ActCommand::Heat(args) => {
@@ -336,105 +50,92 @@ pub async fn run(desk: &Desk, command: ActCommand) -> anyhow::Result<()> {
             };
             (args.pour, args.act, body)
         }
-        ActCommand::Cylinders(CylindersCommand::Made(args)) => {
+        ActCommand::Cylinders(command) => cylinders(command)?,
+        ActCommand::Plug(command) => plug(command),
+        ActCommand::Probe(args) => {
+            let temperature = Celsius::parse(&args.temperature).context("--temperature")?;
+            let (position, temperature_c) = (args.position, temperature.0);
+            let body = ActBody::HandProbed {
+                position,
+                temperature_c,
+            };
+            (args.pour, args.act, body)
+        }
+        ActCommand::Break(args) => {
+            let body = broken(plant, &args)?;
+            (args.pour, args.act, body)
+        }
+        ActCommand::Exclude(PositionArgs {
+            pour,
+            position,
+            act,
+        }) => (pour, reasoned(act)?, ActBody::PositionExcluded { position }),
+        ActCommand::Restore(PositionArgs {
+            pour,
+            position,
+            act,
+        }) => (pour, act, ActBody::PositionRestored { position }),
+        ActCommand::AcceptGaps(PositionArgs {
+            pour,
+            position,
+            act,
+        }) => (pour, reasoned(act)?, ActBody::GapsAccepted { position }),
+        ActCommand::Resolve(ResolveArgs {
+            pour,
+            break_id,
+            act,
+        }) => (
+            pour,
+            reasoned(act)?,
+            ActBody::DisagreementResolved { break_id },
+        ),
+        ActCommand::Release(mut args) => {
+            let body = release(plant, &args)?;
+            // The reason is part of the sign-off itself.
+            args.act.why = None;
+            (args.pour, args.act, body)
+        }
+        ActCommand::Strip(args) => (args.pour, args.act, ActBody::Stripped {}),
+        ActCommand::Abandon(args) => (args.pour, reasoned(args.act)?, ActBody::Abandoned {}),
+    })
+}
+
+fn cylinders(command: CylindersCommand) -> anyhow::Result<Spoken> {
+    Ok(match command {
+        CylindersCommand::Made(args) => {
             let body = made(&args)?;
             (args.pour, args.act, body)
         }
-        ActCommand::Cylinders(CylindersCommand::Pulled {
+        CylindersCommand::Pulled {
             pour,
             set,
             specimens,
             act,
-        }) => (
-            pour,
-            act,
-            ActBody::CylindersPulled {
-                set,
-                specimens: entry::names(&specimens),
-            },
-        ),
-        ActCommand::Plug(PlugCommand::Move {
-            pour,
-            channel,
-            role,
-            position,
-            set,
-            act,
-        }) => {
-            let role = role.into();
-            (
-                pour,
-                act,
-                ActBody::PlugMoved(ChannelBinding {
-                    channel,
-                    role,
-                    position,
-                    set,
-                    from_at: None,
-                }),
-            )
+        } => {
+            let specimens = entry::names(&specimens);
+            (pour, act, ActBody::CylindersPulled { set, specimens })
         }
-        ActCommand::Probe(args) => {
-            let temperature_c = Celsius::parse(&args.temperature)
-                .context("--temperature")?
-                .0;
-            (
-                args.pour,
-                args.act,
-                ActBody::HandProbed {
-                    position: args.position,
-                    temperature_c,
-                },
-            )
-        }
-        ActCommand::Break(args) => {
-            let body = broken(&plant, &args)?;
-            (args.pour, args.act, body)
-        }
-        ActCommand::Exclude(args) => (
-            args.pour,
-            reasoned(args.act)?,
-            ActBody::PositionExcluded {
-                position: args.position,
-            },
-        ),
-        ActCommand::Restore(args) => (
-            args.pour,
-            args.act,
-            ActBody::PositionRestored {
-                position: args.position,
-            },
-        ),
-        ActCommand::AcceptGaps(args) => (
-            args.pour,
-            reasoned(args.act)?,
-            ActBody::GapsAccepted {
-                position: args.position,
-            },
-        ),
-        ActCommand::Resolve(args) => {
-            let body = ActBody::DisagreementResolved {
-                break_id: args.break_id,
-            };
-            (args.pour, reasoned(args.act)?, body)
-        }
-        ActCommand::Release(args) => {
-            let body = release(&plant, &args)?;
-            // The reason is part of the sign-off itself.
-            (
-                args.pour,
-                ActArgs {
-                    why: None,
-                    ..args.act
-                },
-                body,
-            )
-        }
-        ActCommand::Strip(args) => (args.pour, args.act, ActBody::Stripped {}),
-        ActCommand::Abandon(args) => (args.pour, reasoned(args.act)?, ActBody::Abandoned {}),
+    })
+}
+
+fn plug(command: PlugCommand) -> Spoken {
+    let PlugCommand::Move {
+        pour,
+        channel,
+        role,
+        position,
+        set,
+        act,
+    } = command;
+    let role = role.into();
+    let binding = ChannelBinding {
+        channel,
+        role,
+        position,
+        set,
+        from_at: None,
     };
-    let pour = plant.pour(&named)?.pour.clone();
-    desk.send(&plant.act(desk, &pour, &act, body)?).await
+    (pour, act, ActBody::PlugMoved(binding))
 }
 
 /// The act with its reason, where one is needed.
@@ -503,16 +204,9 @@ fn made(args: &MadeArgs) -> anyhow::Result<ActBody> {
     }
     Ok(ActBody::CylindersMade(CylinderSet {
         set: args.set.clone(),
-        purpose: match args.purpose {
-            Purpose::Release => SetPurpose::Release,
-            Purpose::Later => SetPurpose::Later,
-        },
+        purpose: args.purpose.into(),
         specimens,
-        storage: match args.storage {
-            Storage::UnderTarp => SetStorage::UnderTarp,
-            Storage::MatchCured => SetStorage::MatchCured,
-            Storage::Standard => SetStorage::Standard,
-        },
+        storage: args.storage.into(),
         follows_position: args.follows.clone(),
         loads: entry::names(&args.loads),
         diameter_mm: Millimetre::parse(&args.diameter).context("--diameter")?.0,
