@@ -1,21 +1,23 @@
 //! The only place where sources, clock, store, core and HTTP meet: one closed enum of events.
 
 mod acts;
+mod backfill;
 mod intake;
 mod publish;
+mod recall;
+mod store_state;
 
 use std::sync::Arc;
 use std::time::Duration;
 
 use daemon_api::bed::StoreView;
 use daemon_api::reading::{Backfill, BackfillAnswer};
-use daemon_api::{Act, ActAnswer, PourView, Problem, ProblemKind};
+use daemon_api::{Act, ActAnswer, PourView, Problem};
 use daemon_core::reading::Reading;
 use daemon_core::time::UtcMs;
 use daemon_sources::SourceEvent;
 use daemon_store::{
-    Batch, CommitReport, DocumentRow, Reader, ReadingOutcome, ReadingRow, RefusalRow, StoreError,
-    StoreHandle,
+    Batch, CommitReport, DocumentRow, Reader, ReadingRow, RefusalRow, StoreError, StoreHandle,
 };
 use tokio::sync::{mpsc, oneshot};
 use tokio::time::{Instant, MissedTickBehavior};
@@ -308,50 +310,6 @@ impl EventLoop {
         }
     }
 
-    fn take_backfill(
-        &mut self,
-        backfill: Backfill,
-        answer: oneshot::Sender<Result<BackfillAnswer, Problem>>,
-    ) {
-        let received_at = self.live.clock.now();
-        let source = format!("back-fill by {}", backfill.by);
-        let mut unknown_channels = std::collections::BTreeSet::new();
-        let mut rows = Vec::with_capacity(backfill.readings.len());
-        {
-            let live = Arc::clone(&self.live);
-            let plant = live.plant();
-            for reading in backfill.readings {
-                if !plant.knows_channel(&reading.channel) {
-                    unknown_channels.insert(reading.channel.clone());
-                }
-                rows.push(ReadingRow {
-                    channel: self.intake.name(&reading.channel),
-                    measured_ms: Some(reading.measured_at.timestamp_millis()),
-                    received_ms: received_at.0,
-                    measured: daemon_store::Measured::TemperatureC(reading.temperature_c),
-                    via: daemon_store::Via::Csv,
-                });
-            }
-        }
-        tracing::info!(origin = backfill.origin, readings = rows.len(), "{source}");
-        self.book
-            .brought("back-fill", "csv", rows.len(), utc(received_at));
-        let batch = Arc::new(intake::backfill_batch(rows));
-        let done = self.done_out.clone();
-        let unknown_channels = unknown_channels.into_iter().collect();
-        self.store.submit(
-            Arc::clone(&batch),
-            Box::new(move |result| {
-                let _ = done.send(Done::Backfill {
-                    batch,
-                    unknown_channels,
-                    answer,
-                    result,
-                });
-            }),
-        );
-    }
-
     fn take_done(&mut self, done: Done) -> Result<(), LoopError> {
         match done {
             Done::Batch(Ok(_)) => {
@@ -387,42 +345,6 @@ impl EventLoop {
         Ok(())
     }
 
-    fn backfill_committed(
-        &mut self,
-        batch: &Batch,
-        unknown_channels: Vec<String>,
-        result: Result<CommitReport, StoreError>,
-    ) -> Result<BackfillAnswer, Problem> {
-        match result {
-            Ok(report) => {
-                self.store_writes();
-                self.take_readings(&batch.readings);
-                let count = |outcome: ReadingOutcome| {
-                    report
-                        .readings
-                        .iter()
-                        .filter(|one| **one == outcome)
-                        .count() as u64
-                };
-                Ok(BackfillAnswer {
-                    new_count: count(ReadingOutcome::New),
-                    known_count: count(ReadingOutcome::Known),
-                    conflict_count: count(ReadingOutcome::Conflict),
-                    unknown_channels,
-                })
-            }
-            Err(StoreError::BadRow { row, reason }) => Err(Problem::new(
-                ProblemKind::Invalid,
-                "reading-not-storable",
-                format!("{row}: {reason}; nothing of the file was recorded"),
-            )),
-            Err(error) => {
-                self.store_fails(&error);
-                Err(store_unavailable(&error))
-            }
-        }
-    }
-
     fn take_readings(&mut self, rows: &[ReadingRow]) {
         if rows.is_empty() {
             return;
@@ -448,29 +370,6 @@ impl EventLoop {
                 let _ = done.send(Done::Batch(result));
             }),
         );
-    }
-
-    fn store_writes(&mut self) {
-        if !self.store_view.writing {
-            tracing::info!("the store writes again");
-            self.store_view = StoreView {
-                writing: true,
-                problem: None,
-                since: None,
-            };
-            self.is_assessment_due = true;
-        }
-    }
-
-    fn store_fails(&mut self, error: &StoreError) {
-        let problem = store_problem(error);
-        if self.store_view.writing {
-            tracing::error!("the store cannot write: {problem}");
-            self.store_view.since = Some(utc(self.live.clock.now()));
-            self.is_assessment_due = true;
-        }
-        self.store_view.writing = false;
-        self.store_view.problem = Some(problem);
     }
 
     fn tick(&mut self) {
@@ -529,50 +428,6 @@ impl EventLoop {
             .publish(|published| publish::changes(published, beds, troubles, sources, store));
     }
 
-    /// A pour that was opened late, or a plug said to have been moved long ago, may need readings
-    /// that are no longer, or not yet, in memory.
-    fn recall_if_needed(&mut self) {
-        let now = self.live.clock.now();
-        let from = horizon(self.live.plant().pours().values().map(|pour| &**pour), now);
-        if from >= self.loaded_from {
-            return;
-        }
-        let to = std::mem::replace(&mut self.loaded_from, from);
-        let dir = self.live.data_dir.clone();
-        let done = self.done_out.clone();
-        tokio::task::spawn_blocking(move || {
-            let mut readings = Vec::new();
-            let result = Reader::open(&dir)
-                .map_err(HistoryError::from)
-                .and_then(|reader| {
-                    read_readings(&reader, from, to, &mut |reading| readings.push(reading))
-                });
-            let _ = done.send(Done::Recalled {
-                from,
-                result: result.map(|()| readings),
-            });
-        });
-    }
-
-    fn take_recalled(&mut self, from: UtcMs, result: Result<Vec<Reading>, HistoryError>) {
-        match result {
-            Ok(readings) => {
-                let mut plant = self.live.plant_mut();
-                for reading in &readings {
-                    plant.take_reading(reading);
-                }
-                self.is_assessment_due = true;
-            }
-            Err(error) => {
-                let error = anyhow::Error::from(error);
-                tracing::error!(
-                    "readings since {} cannot be read back; restart the daemon: {error:#}",
-                    utc(from)
-                );
-            }
-        }
-    }
-
     /// Writes what has come in, and answers what was asked, as far as that can be done in time.
     async fn wind_up(&mut self) {
         while let Ok(event) = self.sources.try_recv() {
@@ -598,28 +453,6 @@ impl EventLoop {
             tracing::error!("stopped with {count} readings that could not be written");
         }
     }
-}
-
-fn store_problem(error: &StoreError) -> String {
-    if error.is_full() {
-        "the disk is full".to_owned()
-    } else {
-        let mut text = error.to_string();
-        let mut source = std::error::Error::source(error);
-        while let Some(cause) = source {
-            text = format!("{text}: {cause}");
-            source = cause.source();
-        }
-        text
-    }
-}
-
-fn store_unavailable(error: &StoreError) -> Problem {
-    let detail = format!(
-        "Nothing was recorded: {}. Send the same again once the store writes.",
-        store_problem(error)
-    );
-    Problem::new(ProblemKind::StoreUnavailable, "store-cannot-write", detail)
 }
 
 #[cfg(test)]

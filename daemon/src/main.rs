@@ -1,6 +1,6 @@
 //! `tarplightd`: run the daemon, check a plant file, replay a night, back up, check integrity.
 
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -102,6 +102,7 @@ fn main() -> ExitCode {
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
     tracing_subscriber::fmt()
         .with_env_filter(filter)
+        .with_ansi(io::stderr().is_terminal())
         .with_writer(io::stderr)
         .init();
     let done = match Cli::parse().command {

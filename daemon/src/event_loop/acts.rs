@@ -8,7 +8,8 @@ use daemon_core::time::UtcMs;
 use daemon_store::{ActRow, Appended, Batch, CommitReport, StoreError};
 use tokio::sync::oneshot;
 
-use super::{Done, EventLoop, store_unavailable};
+use super::store_state::store_unavailable;
+use super::{Done, EventLoop};
 use crate::convert;
 use crate::history::RecordedAct;
 

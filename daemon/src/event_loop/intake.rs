@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use daemon_sources::{AckToken, Delivery, Item, Refusal};
 use daemon_store::{
-    Batch, GROUP_READING_COUNT, ReadingRow, RefusalRow, StatementRow, TIME_MS_MAX, TIME_MS_MIN,
+    Batch, GROUP_READING_COUNT, RefusalRow, StatementRow, TIME_MS_MAX, TIME_MS_MIN,
 };
 use tokio::time::Instant;
 
@@ -227,13 +227,5 @@ fn refusal_row(source: &str, received_ms: i64, refusal: Refusal) -> RefusalRow {
         kind: refusal.kind.as_str().to_owned(),
         detail: refusal.detail,
         sample: refusal.sample,
-    }
-}
-
-/// Rows of a back-fill, which is one batch of its own: all of it or nothing.
-pub fn backfill_batch(readings: Vec<ReadingRow>) -> Batch {
-    Batch {
-        readings,
-        ..Batch::default()
     }
 }

@@ -4,6 +4,8 @@ use chrono::{DateTime, Utc};
 use daemon_sources::{Content, Delivery, Item, Refusal, RefusalKind, SourceReading, Via};
 use daemon_store::{OpenOptions, Writer};
 
+use daemon_api::ProblemKind;
+
 use super::*;
 use crate::clock::PlantClock;
 use crate::config::PlantFile;
