@@ -45,7 +45,7 @@ pub struct DemoOptions {
     #[arg(long, value_name = "DATE", default_value = "2026-11-24")]
     night: NaiveDate,
     /// Seconds of plant time per second of wall time
-    #[arg(long, value_name = "N", default_value_t = 120.0, value_parser = crate::clock::speed)]
+    #[arg(long, value_name = "N", default_value_t = 150.0, value_parser = crate::clock::speed)]
     speed: f64,
     /// Folder for everything the demo writes, kept afterwards; a temporary one if absent
     #[arg(long)]
