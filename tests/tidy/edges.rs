@@ -29,7 +29,7 @@ const EDGES: [(&str, &[&str]); 12] = [
     ),
     ("tui", &["daemon-api", "units"]),
     ("simulated-sensors", &[]),
-    ("integration-tests", &["daemon-api"]),
+    ("integration-tests", &["calibration", "daemon-api"]),
 ];
 
 /// Packages that a bare machine with a Rust toolchain and a C compiler cannot build, or that tie the

@@ -1,0 +1,124 @@
+//! A Mosquitto process of the test's own: it fails, never skips, where the broker cannot start.
+
+use std::net::TcpStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+use crate::{free_port, wait_until};
+
+/// A running (or stopped) broker; its persistence outlives a stop.
+pub struct Broker {
+    folder: PathBuf,
+    port: u16,
+    process: Option<Child>,
+}
+
+impl Broker {
+    /// Starts a broker with its files in `folder`, set as the README tells plants to set theirs.
+    ///
+    /// # Panics
+    /// Where Mosquitto is not installed or does not answer.
+    #[must_use]
+    pub fn start(folder: &Path) -> Self {
+        std::fs::create_dir_all(folder).expect("the broker's folder can be made");
+        let port = free_port();
+        let text = format!(
+            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\n\
+             persistence_location {}/\nautosave_interval 1\nmax_queued_messages 0\n\
+             max_packet_size 1000000\nlog_dest file {}\nlog_type all\nuser root\n",
+            folder.display(),
+            folder.join("broker.log").display()
+        );
+        std::fs::write(folder.join("broker.conf"), text)
+            .expect("the broker's settings are written");
+        let mut broker = Self {
+            folder: folder.to_owned(),
+            port,
+            process: None,
+        };
+        broker.resume();
+        broker
+    }
+
+    /// The port it listens on.
+    #[must_use]
+    pub fn port(&self) -> u16 {
+        self.port
+    }
+
+    /// Starts it again on the same port with what it persisted.
+    ///
+    /// # Panics
+    /// Where it does not answer within ten seconds.
+    pub fn resume(&mut self) {
+        let process = Command::new("mosquitto")
+            .arg("-c")
+            .arg(self.folder.join("broker.conf"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("mosquitto starts (Debian package: mosquitto)");
+        self.process = Some(process);
+        wait_until("the broker answers", Duration::from_secs(10), || {
+            TcpStream::connect(("127.0.0.1", self.port)).map_err(|error| error.to_string())
+        });
+    }
+
+    /// Stops it as an administrator would, so that it writes its persistence.
+    ///
+    /// # Panics
+    /// Where it cannot be signalled.
+    pub fn stop(&mut self) {
+        if let Some(mut process) = self.process.take() {
+            let killed = Command::new("kill").arg(process.id().to_string()).status();
+            assert!(killed.expect("kill runs").success());
+            process.wait().expect("the broker ends");
+        }
+    }
+
+    /// Its log so far.
+    #[must_use]
+    pub fn log(&self) -> String {
+        std::fs::read_to_string(self.folder.join("broker.log")).unwrap_or_default()
+    }
+
+    /// Publishes each line as one QoS 1 message on one topic, with Mosquitto's own client.
+    ///
+    /// # Panics
+    /// Where the client fails.
+    pub fn publish_lines(&self, topic: &str, lines: &str) {
+        use std::io::Write as _;
+        let mut client = Command::new("mosquitto_pub")
+            .args([
+                "-h",
+                "127.0.0.1",
+                "-p",
+                &self.port.to_string(),
+                "-q",
+                "1",
+                "-t",
+                topic,
+                "-l",
+            ])
+            .stdin(Stdio::piped())
+            .spawn()
+            .expect("mosquitto_pub starts (Debian package: mosquitto-clients)");
+        let mut input = client.stdin.take().expect("its input is piped");
+        input
+            .write_all(lines.as_bytes())
+            .expect("it takes its input");
+        drop(input);
+        assert!(client.wait().expect("it ends").success());
+    }
+}
+
+impl Drop for Broker {
+    fn drop(&mut self) {
+        if let Some(mut process) = self.process.take() {
+            // Nothing more can be done about a process that is already gone.
+            let _ = process.kill();
+            let _ = process.wait();
+        }
+    }
+}
