@@ -11,7 +11,6 @@ use std::collections::VecDeque;
 use calibration::MaturityFunction;
 
 use crate::age::Age;
-use crate::channel::Sample;
 use crate::config::{EstimateSettings, TrustSettings};
 use crate::time::{MS_PER_H, UtcMs};
 
@@ -173,18 +172,19 @@ fn clipped(from: (UtcMs, f64), to: (UtcMs, f64), zero_at: UtcMs, now: UtcMs) -> 
 
 /// Integrates the low path from the latest possible time zero to `now`: a maturity that cannot overstate.
 ///
+/// `readings` are those that are neither faults, out of range nor steps, in time order.
 /// Temperatures above `credit_c_max`, the hottest that the curve's specimens saw, earn no more than it.
 #[must_use]
 pub fn low_maturity(
     function: &MaturityFunction,
-    samples: &[Sample],
+    readings: &[(UtcMs, f64)],
     age: Age,
     now: UtcMs,
     settings: &EstimateSettings,
     trust: &TrustSettings,
     credit_c_max: f64,
 ) -> f64 {
-    let nodes = credited(samples, age.zero_at, settings.short_gap_min);
+    let nodes = credited(readings, age.zero_at, settings.short_gap_min);
     let (Some(first), Some(last)) = (nodes.first(), nodes.last()) else {
         return 0.0;
     };
@@ -260,14 +260,8 @@ fn low_pieces(
 
 /// What each reading is good for: its temperature, but no more than its neighbours in time support,
 /// and nothing where its value has not changed for too long.
-fn credited(samples: &[Sample], zero_at: UtcMs, window_min: f64) -> Vec<(UtcMs, f64)> {
-    let plausible = units::bounds::CONCRETE_TEMPERATURE_C;
-    let readings: Vec<(UtcMs, f64)> = samples
-        .iter()
-        .filter(|sample| sample.at >= zero_at)
-        .filter_map(|sample| sample.low_c.map(|value| (sample.at, value)))
-        .filter(|(_, value)| plausible.contains(*value))
-        .collect();
+fn credited(all: &[(UtcMs, f64)], zero_at: UtcMs, window_min: f64) -> Vec<(UtcMs, f64)> {
+    let readings = &all[all.partition_point(|one| one.0 < zero_at)..];
     let window_ms = (window_min * 60_000.0) as i64;
     let before = window_maxima(readings.iter().copied(), window_ms);
     let reversed = readings
@@ -377,17 +371,11 @@ mod tests {
         UtcMs(minute * 60_000)
     }
 
-    fn sample(minute: i64, value: f64) -> Sample {
-        Sample {
-            at: minutes(minute),
-            low_c: Some(value),
-            high_c: Some(value),
-            fault: None,
-            is_conflict: false,
-        }
+    fn sample(minute: i64, value: f64) -> (UtcMs, f64) {
+        (minutes(minute), value)
     }
 
-    fn low(samples: &[Sample], now: i64) -> f64 {
+    fn low(samples: &[(UtcMs, f64)], now: i64) -> f64 {
         let age = Age {
             zero_at: minutes(0),
             zero_at_latest: minutes(0),
@@ -425,7 +413,7 @@ mod tests {
     #[test]
     fn the_low_path_of_a_steady_hour_is_little_below_the_believed_one() {
         let samples: Vec<_> = (0..=600).map(|minute| sample(minute, 50.0)).collect();
-        let path: Vec<_> = samples.iter().map(|one| (one.at, 50.0)).collect();
+        let path = samples;
         // One unchanging value proves nothing after a while, so let it move by a tenth.
         let moving: Vec<_> = (0..=600)
             .map(|minute| sample(minute, 50.0 + 0.1 * (minute % 2) as f64))
@@ -447,6 +435,33 @@ mod tests {
     }
 
     #[test]
+    fn readings_that_trust_rejects_as_steps_are_not_among_those_that_count() {
+        // Every seventh reading jumps by thirty degrees; trust takes them out before they get here.
+        let samples: Vec<crate::channel::Sample> = (0..=300)
+            .map(|minute| {
+                let value = if minute % 7 == 3 {
+                    70.0
+                } else {
+                    40.0 + 0.1 * (minute % 2) as f64
+                };
+                crate::channel::Sample {
+                    at: minutes(minute),
+                    low_c: Some(value),
+                    high_c: Some(value),
+                    fault: None,
+                    is_conflict: false,
+                }
+            })
+            .collect();
+        let trust = TrustSettings::default();
+        let judged = crate::trust::judge_alone(&samples, &trust, minutes(-120), minutes(300));
+        let calm: Vec<_> = (0..=300)
+            .map(|minute| sample(minute, 40.0 + 0.1 * (minute % 2) as f64))
+            .collect();
+        assert!(low(&judged.believed, 300) < 1.01 * low(&calm, 300));
+    }
+
+    #[test]
     fn heat_beyond_what_the_specimens_saw_earns_no_more() {
         let at = |value: f64| -> Vec<_> {
             (0..=300)
@@ -457,7 +472,7 @@ mod tests {
     }
 
     /// A night at one-minute or ten-minute steps with noise, faults and jumps.
-    fn nights() -> impl Strategy<Value = Vec<Sample>> {
+    fn nights() -> impl Strategy<Value = Vec<(UtcMs, f64)>> {
         let step = prop_oneof![Just(1i64), Just(5), Just(10)];
         let noise = prop::collection::vec((-0.5..0.5f64, 0..400u32), 200);
         (step, 15.0..35.0f64, -4.0..12.0f64, noise).prop_map(|(step, start_c, rate, noise)| {
@@ -485,9 +500,9 @@ mod tests {
             night in nights(),
             kept in prop::collection::vec(any::<bool>(), 200),
         ) {
-            let now = night.last().map_or(0, |last| last.at.0 / 60_000) + 20;
+            let now = night.last().map_or(0, |last| last.0.0 / 60_000) + 20;
             let fewer: Vec<_> =
-                night.iter().zip(&kept).filter(|(_, keep)| **keep).map(|one| one.0.clone()).collect();
+                night.iter().zip(&kept).filter(|(_, keep)| **keep).map(|one| *one.0).collect();
             let (all, some) = (low(&night, now), low(&fewer, now));
             prop_assert!(some <= all + NOISE, "{} readings: {all}, {}: {some}",
                 night.len(), fewer.len());
@@ -495,7 +510,7 @@ mod tests {
 
         #[test]
         fn cutting_a_sensor_never_raises_the_low_maturity(night in nights(), cut in 0usize..200) {
-            let now = night.last().map_or(0, |last| last.at.0 / 60_000) + 20;
+            let now = night.last().map_or(0, |last| last.0.0 / 60_000) + 20;
             prop_assert!(low(&night[..cut], now) <= low(&night, now) + NOISE);
         }
 
@@ -503,11 +518,11 @@ mod tests {
         fn widening_a_gap_never_raises_the_low_maturity(
             night in nights(), at in 20usize..180, inner in 0usize..10, outer in 0usize..10,
         ) {
-            let now = night.last().map_or(0, |last| last.at.0 / 60_000);
-            let gap = |width: usize| -> Vec<Sample> {
+            let now = night.last().map_or(0, |last| last.0.0 / 60_000);
+            let gap = |width: usize| -> Vec<(UtcMs, f64)> {
                 night.iter().enumerate()
                     .filter(|(index, _)| index.abs_diff(at) > width)
-                    .map(|(_, one)| one.clone())
+                    .map(|(_, one)| *one)
                     .collect()
             };
             let (wide, narrow) = (low(&gap(inner + outer), now), low(&gap(inner), now));
@@ -516,7 +531,7 @@ mod tests {
 
         #[test]
         fn the_low_maturity_never_falls_with_time(night in nights(), later in 0i64..600) {
-            let now = night.last().map_or(0, |last| last.at.0 / 60_000);
+            let now = night.last().map_or(0, |last| last.0.0 / 60_000);
             prop_assert!(low(&night, now) <= low(&night, now + later) + NOISE);
         }
     }

@@ -131,13 +131,13 @@ pub fn judge_channels(
     let zero = curve.map_or(calibration::TimeZero::Placed, |one| one.time_zero);
     let mut judged = Vec::new();
     let mut ages = Vec::new();
-    let mut sampled = Vec::new();
+    let mut credible: Vec<Vec<(UtcMs, f64)>> = Vec::new();
     for position in &record.facts.positions {
         let age = age_at(record, position, zero, now);
         let from = age.map_or(record.begins_at(), |age| age.zero_at);
         let bound = bound_to_position(record, &position.id);
         let samples = readings.bound_samples(&bound, from, now);
-        let mut one = judge_alone(&samples, &config.trust, now);
+        let mut one = judge_alone(&samples, &config.trust, from, now);
         let is_bound = bound
             .iter()
             .any(|stretch| stretch.from <= now && stretch.to > now);
@@ -149,9 +149,10 @@ pub fn judge_channels(
                 since: None,
             };
         }
+        // Kept from before siblings are looked at: what another channel says must not prove more.
+        credible.push(one.believed.clone());
         judged.push(one);
         ages.push(age);
-        sampled.push(samples);
     }
     reject_stuck(&mut judged, &config.trust);
     if !enclosure.is_empty() {
@@ -168,7 +169,7 @@ pub fn judge_channels(
                 curve?,
                 ages[index]?,
                 &judged[index],
-                &sampled[index],
+                &credible[index],
                 now,
             )
         })
@@ -216,7 +217,7 @@ fn maturity(
     curve: &ReadyCurve,
     age: Age,
     judged: &Judged,
-    samples: &[Sample],
+    credible: &[(UtcMs, f64)],
     now: UtcMs,
 ) -> Option<Maturity> {
     judged.last_at?;
@@ -229,7 +230,7 @@ fn maturity(
     );
     let low = low_maturity(
         &curve.maturity,
-        samples,
+        credible,
         age,
         now,
         &config.estimate,
@@ -354,7 +355,7 @@ fn judge_others(
     {
         let stretches = bound(record, |other| other == binding);
         let samples = readings.bound_samples(&stretches, record.begins_at(), now);
-        let judged = judge_alone(&samples, &config.trust, now);
+        let judged = judge_alone(&samples, &config.trust, record.begins_at(), now);
         let last = judged.believed.last();
         others.push(ChannelAssessment {
             channel: binding.channel.clone(),
@@ -409,7 +410,7 @@ pub fn specimen_maturity(
     let until = broken.result.pulled_at.unwrap_or(broken.result.tested_at);
     let zero_at = specimen_zero(record, &set.loads, curve.time_zero);
     let samples = readings.bound_samples(&stretches, zero_at, until);
-    let judged = judge_alone(&samples, &config.trust, until);
+    let judged = judge_alone(&samples, &config.trust, zero_at, until);
     if judged.believed.is_empty() {
         return None;
     }

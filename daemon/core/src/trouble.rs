@@ -41,7 +41,9 @@ pub fn pour_troubles(
         .iter()
         .filter(|one| one.trust.verdict != Verdict::NoData)
         .count();
-    if pour.positions.len() >= config.estimate.position_count_min
+    let is_awaited = now.hours_since(pour.record.begins_at()) * 60.0 > config.trust.silent_min;
+    if is_awaited
+        && pour.positions.len() >= config.estimate.position_count_min
         && believed < config.estimate.position_count_min
     {
         troubles.push(Trouble {

@@ -11,6 +11,10 @@ use crate::time::UtcMs;
 
 /// Siblings that ranged over more than this while a channel stood still show that it is stuck, °C.
 const SIBLING_RANGE_C: f64 = 1.6;
+/// A step this soon after a position's age began is the concrete reaching the sensor, h.
+const ARRIVAL_H: f64 = 1.0;
+/// A step that stayed is doubted for this long after it, h.
+const STEP_DOUBT_H: f64 = 3.0;
 /// Air is compared over the last hours …
 const AIR_WINDOW_H: f64 = 3.0;
 /// … in differences over this many minutes …
@@ -18,10 +22,10 @@ const AIR_STEP_MIN: i64 = 10;
 /// … once the air itself moved by this much, °C …
 const AIR_RANGE_C_MIN: f64 = 3.0;
 /// … and a channel reads it where its differences follow the air's this closely …
-const AIR_SLOPE_MIN: f64 = 0.6;
-const AIR_CORRELATION_MIN: f64 = 0.85;
+const AIR_SLOPE_MIN: f64 = 0.8;
+const AIR_CORRELATION_MIN: f64 = 0.95;
 /// … and its temperature is this near, °C.
-const AIR_NEARNESS_C: f64 = 4.0;
+const AIR_NEARNESS_C: f64 = 1.5;
 
 /// A channel's samples, judged.
 #[derive(Debug, Clone, Default)]
@@ -55,9 +59,14 @@ impl Judged {
     }
 }
 
-/// Judges a channel by its own samples.
+/// Judges a channel by its own samples, which are expected from `from` on.
 #[must_use]
-pub fn judge_alone(samples: &[Sample], settings: &TrustSettings, now: UtcMs) -> Judged {
+pub fn judge_alone(
+    samples: &[Sample],
+    settings: &TrustSettings,
+    from: UtcMs,
+    now: UtcMs,
+) -> Judged {
     let mut judged = Judged {
         last_at: samples.last().map(|one| one.at),
         ..Judged::default()
@@ -66,6 +75,11 @@ pub fn judge_alone(samples: &[Sample], settings: &TrustSettings, now: UtcMs) -> 
     let mut step_from: Option<UtcMs> = None;
     let mut conflict_at = None;
     for sample in samples {
+        if sample.at.hours_since(from) <= ARRIVAL_H && is_step(sample, &judged.believed, settings) {
+            // What it read before was the air that the concrete has now displaced.
+            judged.believed.clear();
+            judged.highest_believed_c = None;
+        }
         match reject(sample, &judged.believed, settings) {
             Some((reason, evidence)) => {
                 let since = match &run {
@@ -75,10 +89,6 @@ pub fn judge_alone(samples: &[Sample], settings: &TrustSettings, now: UtcMs) -> 
                 run = Some((reason, since, evidence));
                 if reason != DoubtReason::OutOfRange {
                     judged.highest_unproven_c = max(judged.highest_unproven_c, sample.high_c);
-                }
-                if reason == DoubtReason::Step && judged.believed.len() == 1 {
-                    // A single first reading is no ground to refuse all that follow.
-                    judged.believed.clear();
                 }
             }
             None => {
@@ -100,7 +110,8 @@ pub fn judge_alone(samples: &[Sample], settings: &TrustSettings, now: UtcMs) -> 
             }
         }
     }
-    judged.trust = verdict(&judged, run, step_from, conflict_at, settings, now);
+    step_from = step_from.filter(|since| now.hours_since(*since) <= STEP_DOUBT_H);
+    judged.trust = verdict(&judged, run, step_from, conflict_at, settings, (from, now));
     judged
 }
 
@@ -137,9 +148,7 @@ fn reject(
     }
     let last = believed.last()?;
     let hours = sample.at.hours_since(last.0);
-    let change_c = value - last.1;
-    let allowed_c = settings.step_c.max(settings.step_c_per_h * hours);
-    (change_c.abs() > allowed_c).then(|| {
+    is_step(sample, believed, settings).then(|| {
         (
             DoubtReason::Step,
             format!(
@@ -151,13 +160,24 @@ fn reject(
     })
 }
 
+/// Whether a sample differs from the last believed one by more than concrete can have changed.
+fn is_step(sample: &Sample, believed: &[(UtcMs, f64)], settings: &TrustSettings) -> bool {
+    let (Some(value), Some(last)) = (sample.low_c, believed.last()) else {
+        return false;
+    };
+    let allowed_c = settings
+        .step_c
+        .max(settings.step_c_per_h * sample.at.hours_since(last.0));
+    (value - last.1).abs() > allowed_c
+}
+
 fn verdict(
     judged: &Judged,
     run: Option<(DoubtReason, UtcMs, String)>,
     step_from: Option<UtcMs>,
     conflict_at: Option<UtcMs>,
     settings: &TrustSettings,
-    now: UtcMs,
+    (from, now): (UtcMs, UtcMs),
 ) -> Trust {
     let trust = |verdict, reason, since, evidence: String| Trust {
         verdict,
@@ -166,12 +186,12 @@ fn verdict(
         since,
     };
     let Some(last_at) = judged.last_at else {
-        return trust(
-            Verdict::NoData,
-            DoubtReason::Silent,
-            None,
-            "nothing was read".to_owned(),
-        );
+        // A plug that was bound a moment ago has not had the time to speak.
+        if now.hours_since(from) * 60.0 <= settings.silent_min {
+            return Trust::default();
+        }
+        let evidence = "nothing was read".to_owned();
+        return trust(Verdict::NoData, DoubtReason::Silent, Some(from), evidence);
     };
     let silent_min = now.hours_since(last_at) * 60.0;
     if silent_min > settings.silent_min {
@@ -373,7 +393,7 @@ mod tests {
     }
 
     fn judge(samples: &[Sample], now: i64) -> Judged {
-        judge_alone(samples, &TrustSettings::default(), at(now))
+        judge_alone(samples, &TrustSettings::default(), at(-120), at(now))
     }
 
     fn reason(judged: &Judged) -> (Verdict, Option<DoubtReason>) {
