@@ -58,9 +58,9 @@ fn published_equivalent_ages_come_back_from_the_api_after_a_way_through_mqtt() {
         let daemon = Daemon::start(&plant, &folder.path().join("data"));
         let days: f64 = held.iter().map(|one| one.1).sum();
         let now = Utc::now();
-        // It ends a second from now, so that nothing has to be bridged behind the last reading.
+        // It ends some seconds from now: the pour is recorded by then, and nothing is bridged behind it.
         let start =
-            now - TimeDelta::milliseconds((days * 86_400_000.0) as i64) - TimeDelta::seconds(1);
+            now - TimeDelta::milliseconds((days * 86_400_000.0) as i64) + TimeDelta::seconds(8);
         daemon
             .ask(async |client| client.act(&open_pour("w", start, &["w1"])).await)
             .expect("the pour opens");

@@ -283,7 +283,7 @@ fn estimate(document: &Document, table: &EstimateTable) -> Result<EstimateSettin
             "short_gap_min",
             table.short_gap_min,
             default.short_gap_min,
-            1.0..=240.0,
+            1.0..=20_160.0,
         )?,
         bridged_h_max: or(
             "bridged_h_max",
