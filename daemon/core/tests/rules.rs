@@ -204,9 +204,12 @@ fn a_position_left_out_is_named_and_no_longer_waited_for() {
     );
 }
 
+/// A refusal's code, and how to spoil an ordinary pour so that it is given.
+type Case = (&'static str, Box<dyn Fn(&mut PourOpened)>);
+
 #[test]
 fn every_way_to_open_a_pour_wrongly_is_refused_by_name() {
-    let cases: Vec<(&str, Box<dyn Fn(&mut PourOpened)>)> = vec![
+    let cases: Vec<Case> = vec![
         ("unknown-bed", Box::new(|facts| facts.bed = "B9".into())),
         ("unknown-mix", Box::new(|facts| facts.mix = "M99".into())),
         (
