@@ -3,8 +3,9 @@
 //! The *believed* path runs linearly between believed readings, across a long gap along the coldest
 //! temperatures that a gap allows. The *low* path is the coldest that the readings allow everywhere:
 //! between readings concrete cools no faster, and has warmed no faster, than it can; a reading counts
-//! only as high as others before and after it support. More readings can only raise the low path, so
-//! removing a reading, cutting a sensor or widening a gap never raises a lower bound.
+//! only as high as others before and after it support. Of the readings that are no faults and no steps,
+//! more can only raise the low path: removing one, cutting a sensor or widening a gap never raises a
+//! lower bound. Steps are taken out before (`trust`), because dense spikes would support each other.
 
 use std::collections::VecDeque;
 
