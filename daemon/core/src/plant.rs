@@ -150,7 +150,7 @@ impl Plant {
     #[must_use]
     pub fn assess(&self, now: UtcMs) -> PlantAssessment {
         let clocks = self.clocks();
-        let mut troubles = self.clock_troubles(now);
+        let mut troubles = self.clock_troubles(&clocks, now);
         let mut pours = Vec::new();
         for record in self.pours.values().filter(|record| record.is_on_bed()) {
             let (pour, enclosure) = self.judge(record, &clocks, now);
@@ -313,10 +313,9 @@ impl Plant {
         clocks
     }
 
-    fn clock_troubles(&self, now: UtcMs) -> Vec<Trouble> {
-        let offsets = self.clocks();
+    fn clock_troubles(&self, clocks: &BTreeMap<Arc<str>, LoggerClock>, now: UtcMs) -> Vec<Trouble> {
         let mut seen = BTreeSet::new();
-        offsets
+        clocks
             .iter()
             .filter_map(|(channel, clock)| {
                 let logger = self
