@@ -140,7 +140,7 @@ impl BedSim {
             .collect();
         stations_m.sort_by(f64::total_cmp);
         stations_m.dedup_by(|one, other| (*one - *other).abs() < 0.5);
-        let spec = enclosure_spec(&scenario.enclosure, product);
+        let spec = enclosure_spec(&scenario.enclosure, product, bed.loss_factor);
         let enclosure = Enclosure::new(spec, bed.length_m, &stations_m, start_c);
         let cylinder = |station_m: f64, load_index: usize| CylinderSim {
             zone: enclosure.zone_at(station_m),
@@ -312,15 +312,19 @@ impl BedSim {
     }
 }
 
-fn enclosure_spec(written: &EnclosureWritten, product: &Product) -> EnclosureSpec {
+fn enclosure_spec(
+    written: &EnclosureWritten,
+    product: &Product,
+    loss_factor: f64,
+) -> EnclosureSpec {
     EnclosureSpec {
         width_m: product.width_m,
         air_j_m_k: written.air_j_m2_k * product.width_m,
         form_j_m_k: written.form_j_m2_k * product.width_m,
-        tarp_loss_w_m2_k: written.tarp_loss_w_m2_k,
+        tarp_loss_w_m2_k: written.tarp_loss_w_m2_k * loss_factor,
         open_loss_w_m2_k: written.open_loss_w_m2_k,
-        form_loss_w_m2_k: written.form_loss_w_m2_k,
-        end_loss_w_k: written.end_loss_w_k,
+        form_loss_w_m2_k: written.form_loss_w_m2_k * loss_factor,
+        end_loss_w_k: written.end_loss_w_k * loss_factor,
         across_w_m_k: written.across_w_m_k,
         stirring_w_m_k: written.stirring_w_m_k,
     }

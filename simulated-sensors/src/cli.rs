@@ -11,11 +11,12 @@ use serde_json::{Value, json};
 use crate::clock::{ClockOptions, PlantClock};
 use crate::control::{self, Request};
 use crate::fault::{FaultKind, Faults};
+use crate::history::HistoryOptions;
 use crate::link::mqtt::BrokerAddress;
 use crate::plan::NightPlan;
 use crate::run::{self, RunOptions};
 use crate::scenario::Scenario;
-use crate::{broker, demo, files, lab, paperwork};
+use crate::{broker, demo, files, history, lab, paperwork};
 
 /// A simulated precast plant: beds, weather, loggers and faults
 #[derive(Debug, Parser)]
@@ -70,6 +71,32 @@ enum Command {
         #[command(flatten)]
         night: NightArgs,
         /// Folder for readings.csv, truth.csv, plan.json and faults.json
+        #[arg(long)]
+        out: PathBuf,
+    },
+    /// Write many nights of a plant's past: acts, readings and what was true
+    History {
+        /// Scenario file; the built-in eight beds if absent
+        #[arg(long, value_name = "FILE")]
+        scenario: Option<PathBuf>,
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
+        /// Local date of the first afternoon
+        #[arg(long, value_name = "DATE", default_value = "2026-11-02")]
+        first_night: NaiveDate,
+        /// Nights, each with a pour on every bed
+        #[arg(long, value_name = "N", default_value_t = 25)]
+        nights: u32,
+        /// Share of pours whose concrete is badly retarded, 0 to 1
+        #[arg(long, value_name = "SHARE", default_value_t = 0.06)]
+        retarded_share: f64,
+        /// Deviation of the logarithm of what a bed's enclosure loses
+        #[arg(long, value_name = "DEVIATION", default_value_t = 0.15)]
+        bed_spread: f64,
+        /// Factor on conductivity, on the shape of the heat of hydration and on the thermostat's band
+        #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
+        changed_by: f64,
+        /// Folder for plant.toml, curves/, pours.jsonl, readings.csv, truth.csv and nights.jsonl
         #[arg(long)]
         out: PathBuf,
     },
@@ -230,6 +257,27 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
             let scenario = night.scenario()?;
             let date = night.night(&scenario, Utc::now());
             files::write_night(&out, scenario, night.seed, date)
+        }
+        Command::History {
+            scenario,
+            seed,
+            first_night,
+            nights,
+            retarded_share,
+            bed_spread,
+            changed_by,
+            out,
+        } => {
+            let scenario = Scenario::load(scenario.as_deref())?;
+            let options = HistoryOptions {
+                seed,
+                first_night,
+                night_count: nights,
+                retarded_share,
+                bed_spread,
+                changed_by,
+            };
+            history::write(&out, &scenario, &options)
         }
         Command::Plan { night } => {
             let scenario = night.scenario()?;

@@ -312,7 +312,7 @@ impl People<'_> {
                 if signed.is_err() {
                     self.quality.signature_refused(&bed);
                 }
-                let what = format!("release of line {line} signed by {}", agenda::QUALITY);
+                let what = format!("release of line {line} signed by {}", paperwork::QUALITY);
                 self.tell(&bed, &what, signed)
             }
             Step::OutOfCylinders { bed } => {

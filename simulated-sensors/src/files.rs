@@ -14,9 +14,9 @@ use crate::plant::Plant;
 use crate::scenario::Scenario;
 
 /// How long a frame takes to arrive when nothing is wrong.
-const LATENCY: TimeDelta = TimeDelta::seconds(2);
+pub const LATENCY: TimeDelta = TimeDelta::seconds(2);
 /// Truth is written every so many samples.
-const TRUTH_EVERY: usize = 5;
+pub const TRUTH_EVERY: usize = 5;
 
 /// Writes `readings.csv`, `truth.csv`, `plan.json` and `faults.json` of one night.
 ///
@@ -71,7 +71,7 @@ fn write_rows(
     truth.flush()
 }
 
-fn write_frame(out: &mut impl Write, frame: &Frame) -> std::io::Result<()> {
+pub fn write_frame(out: &mut impl Write, frame: &Frame) -> std::io::Result<()> {
     // A garbled frame reaches nobody's table.
     if frame.damage.is_some() {
         return Ok(());
@@ -123,7 +123,7 @@ fn stamp(instant: DateTime<Utc>) -> String {
     instant.to_rfc3339_opts(SecondsFormat::AutoSi, true)
 }
 
-fn create(out: &Path, name: &str) -> anyhow::Result<BufWriter<File>> {
+pub fn create(out: &Path, name: &str) -> anyhow::Result<BufWriter<File>> {
     let path = out.join(name);
     let file = File::create(&path).with_context(|| format!("cannot write {}", path.display()))?;
     Ok(BufWriter::new(file))

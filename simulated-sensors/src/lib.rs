@@ -11,6 +11,7 @@ pub mod control;
 pub mod demo;
 pub mod fault;
 pub mod files;
+pub mod history;
 pub mod instruments;
 pub mod lab;
 pub mod link;

@@ -41,8 +41,10 @@ const CURVES: [(&str, &str, &str); 4] = [
 pub const CYLINDER_DIAMETER_MM: f64 = 100.0;
 pub const CYLINDER_LENGTH_MM: f64 = 200.0;
 
-/// Who opens the pours, by an invented name.
-pub const OPENED_BY: &str = "R. Fielding";
+/// Who works in the yard, at night, and in quality control; the names are invented.
+pub const YARD: &str = "R. Fielding";
+pub const NIGHT_SHIFT: &str = "J. Marlow";
+pub const QUALITY: &str = "Q. Lanedale";
 
 /// What the plant file needs besides the scenario.
 #[derive(Debug, Clone)]
@@ -64,24 +66,36 @@ pub fn write(
     plan: &NightPlan,
     options: &PlantFileOptions,
 ) -> anyhow::Result<()> {
-    let write = |name: String, text: &str| {
-        let path = dir.join(name);
-        fs::write(&path, text).with_context(|| format!("cannot write {}", path.display()))
-    };
-    for folder in ["curves", "pours"] {
-        let path = dir.join(folder);
-        fs::create_dir_all(&path)
-            .with_context(|| format!("cannot make the folder {}", path.display()))?;
-    }
-    for (mix, curve, records) in curves_of(scenario) {
-        write(format!("curves/{mix}.toml"), curve)?;
-        write(format!("curves/{mix}.records.toml"), records)?;
-    }
+    write_plant(dir, scenario, options)?;
+    make_folder(&dir.join("pours"))?;
     for (bed, bed_plan) in scenario.beds.iter().zip(&plan.beds) {
         let text = pour_file(scenario, plan, bed, bed_plan);
-        write(format!("pours/{}.toml", bed.id), &text)?;
+        write_text(dir, &format!("pours/{}.toml", bed.id), &text)?;
     }
-    write("plant.toml".to_owned(), &plant_file(scenario, options))
+    Ok(())
+}
+
+/// Writes `plant.toml` and `curves/` into a folder.
+pub fn write_plant(
+    dir: &Path,
+    scenario: &Scenario,
+    options: &PlantFileOptions,
+) -> anyhow::Result<()> {
+    make_folder(&dir.join("curves"))?;
+    for (mix, curve, records) in curves_of(scenario) {
+        write_text(dir, &format!("curves/{mix}.toml"), curve)?;
+        write_text(dir, &format!("curves/{mix}.records.toml"), records)?;
+    }
+    write_text(dir, "plant.toml", &plant_file(scenario, options))
+}
+
+fn make_folder(path: &Path) -> anyhow::Result<()> {
+    fs::create_dir_all(path).with_context(|| format!("cannot make the folder {}", path.display()))
+}
+
+fn write_text(dir: &Path, name: &str, text: &str) -> anyhow::Result<()> {
+    let path = dir.join(name);
+    fs::write(&path, text).with_context(|| format!("cannot write {}", path.display()))
 }
 
 fn curves_of(scenario: &Scenario) -> impl Iterator<Item = (&str, &str, &str)> {
@@ -241,7 +255,7 @@ pub fn pour_file(scenario: &Scenario, plan: &NightPlan, bed: &Bed, bed_plan: &Be
     let planned_heat_on_at = planned_last_at + TimeDelta::seconds(preset_s);
     let mut text = format!(
         r#"pour = {pour}
-by = "{OPENED_BY}"
+by = "{YARD}"
 bed = {bed}
 mix = {mix}
 from_station_m = 0.0
@@ -312,7 +326,7 @@ fn channel_table(channel: &str, of: &str) -> String {
 }
 
 /// Positions are called P1, P2 … in the order in which they are wired.
-fn position_id(index: usize) -> String {
+pub fn position_id(index: usize) -> String {
     format!("P{}", index + 1)
 }
 

@@ -1,11 +1,12 @@
 //! A scenario's night made definite: instants instead of local times, loads with their luck.
 
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Timelike, Utc};
+use rand::RngExt;
 use serde::Serialize;
 
 use crate::clock::hours;
 use crate::physics::heat::HeatSchedule;
-use crate::scenario::{Bed, Scenario};
+use crate::scenario::{Bed, Scatter, Scenario};
 use crate::streams;
 
 /// One night of a scenario under one seed.
@@ -32,6 +33,8 @@ pub struct BedPlan {
     pub heat_off_at: DateTime<Utc>,
     pub rise_c_per_h: f64,
     pub soak_c: f64,
+    #[serde(skip)]
+    pub dead_band_c: f64,
     pub required_release_mpa: f64,
     pub wanted_release_at: DateTime<Utc>,
     pub loads: Vec<LoadPlan>,
@@ -64,6 +67,15 @@ pub struct Specimen {
     pub load_id: String,
     #[serde(skip)]
     pub load_index: usize,
+}
+
+/// Specimens that were made together and are broken together.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CylinderSet {
+    pub name: String,
+    pub specimens: Vec<String>,
+    /// The loads they were made from, each once.
+    pub loads: Vec<String>,
 }
 
 impl NightPlan {
@@ -101,7 +113,30 @@ impl BedPlan {
             off_at: self.heat_off_at,
             rise_c_per_h: self.rise_c_per_h,
             soak_c: self.soak_c,
+            dead_band_c: self.dead_band_c,
         }
+    }
+
+    /// The release cylinders by their sets.
+    pub fn sets(&self) -> Vec<CylinderSet> {
+        let mut sets: Vec<CylinderSet> = Vec::new();
+        for specimen in &self.specimens {
+            if sets.last().is_none_or(|set| set.name != specimen.set) {
+                sets.push(CylinderSet {
+                    name: specimen.set.clone(),
+                    specimens: Vec::new(),
+                    loads: Vec::new(),
+                });
+            }
+            let Some(set) = sets.last_mut() else {
+                continue;
+            };
+            set.specimens.push(specimen.specimen_id.clone());
+            if !set.loads.contains(&specimen.load_id) {
+                set.loads.push(specimen.load_id.clone());
+            }
+        }
+        sets
     }
 
     /// The load that covers a station.
@@ -141,7 +176,7 @@ fn bed_plan(scenario: &Scenario, seed: u64, night: NaiveDate, bed: &Bed) -> BedP
         + minutes(streams::bounded_normal(&mut rng, 0.0, scatter.heat_on_min));
     let tarp_on_at = last_placed_at + minutes(streams::bounded_normal(&mut rng, 20.0, 4.0));
     let pour_strength = streams::factor(&mut rng, scatter.pour_strength);
-    let pour_pace = streams::factor(&mut rng, scatter.pour_pace);
+    let pour_pace = streams::factor(&mut rng, scatter.pour_pace) * retardation(scatter, seed, bed);
     let pour_fresh_c = streams::bounded_normal(&mut rng, bed.fresh_c, scatter.fresh_c);
     let loads: Vec<LoadPlan> = (0..bed.load_count)
         .map(|index| {
@@ -175,11 +210,20 @@ fn bed_plan(scenario: &Scenario, seed: u64, night: NaiveDate, bed: &Bed) -> BedP
         heat_off_at: bed.heat.off.on(night, zone),
         rise_c_per_h: bed.heat.rise_c_per_h,
         soak_c: bed.heat.soak_c,
+        dead_band_c: bed.heat.dead_band_c,
         required_release_mpa: bed.required_release_mpa,
         wanted_release_at: bed.wanted_release.on(night, zone),
         specimens: specimens(bed, &loads),
         loads,
     }
+}
+
+/// 1, or for a share of the pours about a third more time for everything.
+fn retardation(scatter: &Scatter, seed: u64, bed: &Bed) -> f64 {
+    let mut rng = streams::stream(seed, &format!("retarded/{}", bed.id));
+    let is_retarded = rng.random_bool(scatter.retarded_share.clamp(0.0, 1.0));
+    let factor = (0.33 + streams::normal(&mut rng, 0.09)).exp();
+    if is_retarded { factor } else { 1.0 }
 }
 
 /// Sets A, B, C … with a specimen from each of the sampled loads in turn.

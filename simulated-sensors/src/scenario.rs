@@ -114,6 +114,9 @@ pub struct Scatter {
     pub heat_on_min: f64,
     pub sensor_bias_c: f64,
     pub sensor_noise_c: f64,
+    /// Share of pours whose concrete is badly retarded, by a third in the middle.
+    #[serde(default)]
+    pub retarded_share: f64,
 }
 
 /// How many faults the seed adds to those that are written.
@@ -196,6 +199,9 @@ pub struct Bed {
     pub logger: String,
     pub boiler: String,
     pub length_m: f64,
+    /// What this bed's enclosure loses to what the others lose.
+    #[serde(default = "one")]
+    pub loss_factor: f64,
     pub heat_kw: f64,
     /// Share of the heat that goes under the form: near 0 for steam, near 1 for form heat.
     pub form_heat_share: f64,
@@ -212,6 +218,11 @@ pub struct Bed {
     pub cylinders: Cylinders,
 }
 
+/// The usual factor.
+fn one() -> f64 {
+    1.0
+}
+
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct HeatWritten {
@@ -219,6 +230,9 @@ pub struct HeatWritten {
     pub preset_h: f64,
     pub rise_c_per_h: f64,
     pub soak_c: f64,
+    /// Half of the thermostat's dead band.
+    #[serde(default = "one")]
+    pub dead_band_c: f64,
     pub off: LocalTime,
 }
 

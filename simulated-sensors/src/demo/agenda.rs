@@ -5,14 +5,9 @@ use std::path::Path;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::paperwork::{self, stamp};
+use crate::paperwork::{self, NIGHT_SHIFT, QUALITY, YARD, stamp};
 use crate::plan::{BedPlan, NightPlan};
 use crate::scenario::{Bed, Scenario};
-
-/// Who works in the yard, at night, and in quality control; the names are invented.
-pub const YARD: &str = paperwork::OPENED_BY;
-pub const NIGHT_SHIFT: &str = "J. Marlow";
-pub const QUALITY: &str = "Q. Lanedale";
 
 /// Time after the last placement at which the cylinders are made and marked.
 const CYLINDERS_AFTER: TimeDelta = TimeDelta::minutes(5);
@@ -151,30 +146,17 @@ fn bed_entries(bed: &Bed, plan: &BedPlan, dir: &Path) -> Vec<Entry> {
 
 /// Each cylinder set with the command that says it was made.
 fn sets_made(bed_id: &str, plan: &BedPlan) -> Vec<(String, Vec<String>)> {
-    let mut sets: Vec<(String, Vec<&str>, Vec<&str>)> = Vec::new();
-    for specimen in &plan.specimens {
-        if sets.last().is_none_or(|(set, _, _)| *set != specimen.set) {
-            sets.push((specimen.set.clone(), Vec::new(), Vec::new()));
-        }
-        let Some((_, specimens, loads)) = sets.last_mut() else {
-            continue;
-        };
-        specimens.push(&specimen.specimen_id);
-        if !loads.contains(&specimen.load_id.as_str()) {
-            loads.push(&specimen.load_id);
-        }
-    }
     let diameter = format!("{} mm", paperwork::CYLINDER_DIAMETER_MM);
     let length = format!("{} mm", paperwork::CYLINDER_LENGTH_MM);
-    let made = sets.into_iter().map(|(set, specimens, loads)| {
-        let specimens = specimens.join(",");
-        let loads = loads.join(",");
+    let made = plan.sets().into_iter().map(|set| {
+        let specimens = set.specimens.join(",");
+        let loads = set.loads.join(",");
         let arguments = [
             "cylinders",
             "made",
             bed_id,
             "--set",
-            &set,
+            &set.name,
             "--specimens",
             &specimens,
             "--loads",
@@ -185,7 +167,7 @@ fn sets_made(bed_id: &str, plan: &BedPlan) -> Vec<(String, Vec<String>)> {
             &length,
         ]
         .map(str::to_owned);
-        (set, arguments.to_vec())
+        (set.name, arguments.to_vec())
     });
     made.collect()
 }

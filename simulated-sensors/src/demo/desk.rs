@@ -10,7 +10,7 @@ use serde::Deserialize;
 use serde_json::Value;
 use tokio::process::Command;
 
-use super::agenda::QUALITY;
+use super::paperwork::QUALITY;
 use super::yard::Yard;
 use crate::paperwork::stamp;
 

@@ -11,6 +11,8 @@ pub struct HeatSchedule {
     pub off_at: DateTime<Utc>,
     pub rise_c_per_h: f64,
     pub soak_c: f64,
+    /// Half of the thermostat's dead band.
+    pub dead_band_c: f64,
 }
 
 /// An on-off controller with a dead band, on the air in the middle of the bed.
@@ -21,9 +23,6 @@ pub struct Thermostat {
     rise_from_c: Option<f64>,
     is_calling: bool,
 }
-
-/// Half of the dead band.
-const DEAD_BAND_C: f64 = 1.0;
 
 impl Thermostat {
     pub fn new(schedule: HeatSchedule) -> Self {
@@ -43,9 +42,9 @@ impl Thermostat {
         let from_c = *self.rise_from_c.get_or_insert(air_c);
         let risen_c = self.schedule.rise_c_per_h * hours(now - self.schedule.on_at);
         let set_point_c = (from_c + risen_c).min(self.schedule.soak_c);
-        if air_c <= set_point_c - DEAD_BAND_C {
+        if air_c <= set_point_c - self.schedule.dead_band_c {
             self.is_calling = true;
-        } else if air_c >= set_point_c + DEAD_BAND_C {
+        } else if air_c >= set_point_c + self.schedule.dead_band_c {
             self.is_calling = false;
         }
         self.is_calling
@@ -67,6 +66,7 @@ mod tests {
             off_at: after(600),
             rise_c_per_h: 20.0,
             soak_c: 60.0,
+            dead_band_c: 1.0,
         };
         let mut thermostat = Thermostat::new(schedule);
         assert!(!thermostat.call(after(-1), 15.0), "before the heat is on");

@@ -188,7 +188,9 @@ fn check_bed(found: &mut Vec<String>, scenario: &Scenario, bed: &Bed) {
         &place,
         &[
             ("length_m", bed.length_m),
+            ("loss_factor", bed.loss_factor),
             ("heat_kw", bed.heat_kw),
+            ("dead_band_c", bed.heat.dead_band_c),
             ("rise_c_per_h", bed.heat.rise_c_per_h),
             ("required_release_mpa", bed.required_release_mpa),
         ],
