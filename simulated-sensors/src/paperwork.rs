@@ -201,7 +201,7 @@ fn serial_table(logger: &Logger) -> Option<String> {
     let id = &logger.id;
     Some(format!(
         "\n[[serial]]\nname = \"logger {id}\"\npath = \"tty-{id}\"\npattern = '{pattern}'\n{time}\
-         fault_words = {{ OPEN = \"open\" }}\n"
+         fault_words = {{ OPEN = \"open\" }\n"
     ))
 }
 
@@ -220,12 +220,14 @@ fn mqtt_tables(scenario: &Scenario, broker: &BrokerAddress) -> String {
                     format!("plant/{id}/readings"),
                     "payload = \"json\"\nrecords_pointer = \"/readings\"\n\
                      value_pointer = \"/temperature_c\"\ntime_pointer = \"/at\"\n\
-                     name_pointer = \"/channel\"\n",
+                     name_pointer = \"/channel\"\n\
+                     fault_words = { null = \"open\" }\n",
                 ),
                 WireFormat::Json => (
                     format!("plant/{id}/reading"),
                     "payload = \"json\"\nvalue_pointer = \"/temperature_c\"\n\
-                     time_pointer = \"/at\"\nname_pointer = \"/channel\"\n",
+                     time_pointer = \"/at\"\nname_pointer = \"/channel\"\n\
+                     fault_words = { null = \"open\" }\n",
                 ),
                 WireFormat::Plain => (
                     format!("plant/{id}/+"),

@@ -121,7 +121,8 @@ impl JsonPayload {
                 self.rule.read_number(number, unit)
             }
             Some(Value::String(text)) => self.rule.read(text, unit),
-            Some(Value::Null) => Err(not_a_number("null")),
+            // The logger is there and says that it has no value.
+            Some(Value::Null) => Ok(Content::Fault(self.rule.null_fault())),
             Some(Value::Bool(_)) => Err(not_a_number("true or false")),
             Some(Value::Array(_)) => Err(not_a_number("an array")),
             Some(Value::Object(_)) => Err(not_a_number("an object")),
@@ -310,6 +311,13 @@ mod tests {
             .map(|record| match record {
                 Ok(Record {
                     channel,
+                    content: Content::Fault(word),
+                    ..
+                }) => {
+                    format!("{channel} {}", word.as_str())
+                }
+                Ok(Record {
+                    channel,
                     stamp: Stamp::At(at),
                     ..
                 }) => {
@@ -319,10 +327,7 @@ mod tests {
                 Err(reason) => reason.kind.as_str().to_owned(),
             })
             .collect();
-        assert_eq!(
-            shown,
-            ["b3/1 1276020071", "not-a-number", "b3/3 1276020072"]
-        );
+        assert_eq!(shown, ["b3/1 1276020071", "b3/2 fault", "b3/3 1276020072"]);
         assert!(payload(Some("")).decode("b3", b"[]").is_empty());
     }
 

@@ -99,6 +99,11 @@ impl ValueRule {
         }
     }
 
+    /// What a JSON `null` in place of a value stands for: the fault word `null`, or some fault.
+    pub fn null_fault(&self) -> FaultWord {
+        self.fault_words.find("null").unwrap_or(FaultWord::Fault)
+    }
+
     pub fn read_number(
         &self,
         number: f64,
@@ -192,6 +197,17 @@ mod tests {
             rule().read_number(-999.9, None),
             Ok(Content::Fault(FaultWord::Fault))
         );
+    }
+
+    #[test]
+    fn no_value_is_the_fault_that_the_plant_names_or_some_fault() {
+        assert_eq!(rule().null_fault(), FaultWord::Fault);
+        let words = [("null".to_owned(), FaultWord::Open)];
+        let named = ValueRule {
+            fault_words: FaultWords(words.into()),
+            ..ValueRule::default()
+        };
+        assert_eq!(named.null_fault(), FaultWord::Open);
     }
 
     #[test]
