@@ -201,7 +201,7 @@ fn serial_table(logger: &Logger) -> Option<String> {
     let id = &logger.id;
     Some(format!(
         "\n[[serial]]\nname = \"logger {id}\"\npath = \"tty-{id}\"\npattern = '{pattern}'\n{time}\
-         fault_words = {{ OPEN = \"open\" }\n"
+         fault_words = {{ OPEN = \"open\" }}\n"
     ))
 }
 
