@@ -1,10 +1,12 @@
 //! A Mosquitto process of the test's own: it fails, never skips, where the broker cannot start.
 
+use std::io::Write as _;
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
+use crate::plant::CLIENT_ID;
 use crate::{free_port, wait_until};
 
 /// A running (or stopped) broker; its persistence outlives a stop.
@@ -83,12 +85,55 @@ impl Broker {
         std::fs::read_to_string(self.folder.join("broker.log")).unwrap_or_default()
     }
 
+    /// Waits until the daemon's persistent session has its subscriptions.
+    ///
+    /// # Panics
+    /// Where it has not within ten seconds.
+    pub fn wait_for_subscription(&self) {
+        let wanted = format!("Sending SUBACK to {CLIENT_ID}");
+        wait_until("the daemon has subscribed", Duration::from_secs(10), || {
+            let is_there = self.log().lines().any(|line| line.ends_with(&wanted));
+            if is_there {
+                Ok(())
+            } else {
+                Err("no SUBACK in the broker's log".to_owned())
+            }
+        });
+    }
+
+    /// Messages that the daemon's persistent session has been sent so far.
+    #[must_use]
+    pub fn sent_count(&self) -> usize {
+        self.log()
+            .matches(&format!("Sending PUBLISH to {CLIENT_ID} "))
+            .count()
+    }
+
+    /// Messages that the daemon's persistent session has acknowledged so far.
+    #[must_use]
+    pub fn acknowledged_count(&self) -> usize {
+        self.log()
+            .matches(&format!("Received PUBACK from {CLIENT_ID} "))
+            .count()
+    }
+
     /// Publishes each line as one QoS 1 message on one topic, with Mosquitto's own client.
     ///
     /// # Panics
     /// Where the client fails.
     pub fn publish_lines(&self, topic: &str, lines: &str) {
-        use std::io::Write as _;
+        assert!(
+            self.try_publish_lines(topic, lines),
+            "mosquitto_pub failed on {topic}"
+        );
+    }
+
+    /// The same, for a publisher that may find the broker gone: whether the broker took them.
+    ///
+    /// # Panics
+    /// Where the client does not start.
+    #[must_use]
+    pub fn try_publish_lines(&self, topic: &str, lines: &str) -> bool {
         let mut client = Command::new("mosquitto_pub")
             .args([
                 "-h",
@@ -102,14 +147,14 @@ impl Broker {
                 "-l",
             ])
             .stdin(Stdio::piped())
+            .stderr(Stdio::null())
             .spawn()
             .expect("mosquitto_pub starts (Debian package: mosquitto-clients)");
         let mut input = client.stdin.take().expect("its input is piped");
-        input
-            .write_all(lines.as_bytes())
-            .expect("it takes its input");
+        // A client that finds no broker ends without reading its input; its exit tells.
+        let _ = input.write_all(lines.as_bytes());
         drop(input);
-        assert!(client.wait().expect("it ends").success());
+        client.wait().expect("it ends").success()
     }
 }
 

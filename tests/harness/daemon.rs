@@ -5,13 +5,27 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use daemon_api::client::{Client, ClientError};
+use daemon_api::routes;
 
 use crate::{binary, free_port, wait_until};
+
+/// How a daemon is started.
+#[derive(Debug, Clone, Default)]
+pub struct Launch {
+    /// A command to run it under, such as a tracer; it must become the daemon, not its parent.
+    pub wrapper: Vec<String>,
+    /// Further options of `tarplightd run`.
+    pub options: Vec<String>,
+    /// Where its log goes, in place of a file beside its data.
+    pub log: Option<PathBuf>,
+}
 
 /// A running (or killed) daemon on a data directory that outlives it.
 pub struct Daemon {
     plant: PathBuf,
     data: PathBuf,
+    log: PathBuf,
+    launch: Launch,
     port: u16,
     process: Option<Child>,
     runtime: tokio::runtime::Runtime,
@@ -24,6 +38,15 @@ impl Daemon {
     /// Where it does not start.
     #[must_use]
     pub fn start(plant: &Path, data: &Path) -> Self {
+        Self::launch(plant, data, Launch::default())
+    }
+
+    /// Starts a daemon in a way of the test's own and waits until it answers.
+    ///
+    /// # Panics
+    /// Where it does not start.
+    #[must_use]
+    pub fn launch(plant: &Path, data: &Path, launch: Launch) -> Self {
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
             .build()
@@ -31,6 +54,11 @@ impl Daemon {
         let mut daemon = Self {
             plant: plant.to_owned(),
             data: data.to_owned(),
+            log: launch
+                .log
+                .clone()
+                .unwrap_or_else(|| data.with_extension("log")),
+            launch,
             port: free_port(),
             process: None,
             runtime,
@@ -39,12 +67,12 @@ impl Daemon {
         daemon
     }
 
-    /// Starts it again on the same data directory.
+    /// Starts it again on the same data directory, in the same way.
     ///
     /// # Panics
     /// Where it does not answer within thirty seconds.
     pub fn resume(&mut self) {
-        self.spawn_under(&[]);
+        self.spawn();
         wait_until("the daemon answers", Duration::from_secs(30), || {
             let ended = self
                 .process
@@ -59,23 +87,20 @@ impl Daemon {
         });
     }
 
-    /// Starts it without waiting, under another command (a tracer) if one is given.
-    ///
-    /// # Panics
-    /// Where it cannot be spawned.
-    pub fn spawn_under(&mut self, wrapper: &[&str]) {
+    fn spawn(&mut self) {
         let log = std::fs::OpenOptions::new()
             .create(true)
             .append(true)
-            .open(self.data.with_extension("log"))
+            .open(&self.log)
             .expect("the daemon's log opens");
-        let mut command = match wrapper.split_first() {
+        let daemon = binary("tarplightd");
+        let mut command = match self.launch.wrapper.split_first() {
             Some((program, arguments)) => {
                 let mut command = Command::new(program);
-                command.args(arguments).arg(binary("tarplightd"));
+                command.args(arguments).arg(daemon);
                 command
             }
-            None => Command::new(binary("tarplightd")),
+            None => Command::new(daemon),
         };
         let process = command
             .arg("run")
@@ -84,10 +109,11 @@ impl Daemon {
             .arg("--data")
             .arg(&self.data)
             .args(["--listen", &self.address()])
+            .args(&self.launch.options)
             .stdout(Stdio::null())
             .stderr(log)
             .spawn()
-            .expect("tarplightd starts");
+            .unwrap_or_else(|error| panic!("{command:?} does not start: {error}"));
         self.process = Some(process);
     }
 
@@ -101,6 +127,30 @@ impl Daemon {
         process.wait().expect("it is gone");
     }
 
+    /// Stops it as an administrator would, and waits until it has ended well.
+    ///
+    /// # Panics
+    /// Where it was not running, or does not end well within thirty seconds.
+    pub fn stop(&mut self) {
+        let mut process = self.process.take().expect("the daemon runs");
+        let told = Command::new("kill").arg(process.id().to_string()).status();
+        assert!(told.expect("kill runs").success());
+        let status = wait_until("the daemon has ended", Duration::from_secs(30), || {
+            let ended = process.try_wait().map_err(|error| error.to_string())?;
+            ended.ok_or_else(|| "it still runs".to_owned())
+        });
+        assert!(status.success(), "{status}: {}", self.log());
+    }
+
+    /// The number of its process.
+    ///
+    /// # Panics
+    /// Where it does not run.
+    #[must_use]
+    pub fn process_id(&self) -> u32 {
+        self.process.as_ref().expect("the daemon runs").id()
+    }
+
     /// Its address.
     #[must_use]
     pub fn address(&self) -> String {
@@ -110,13 +160,22 @@ impl Daemon {
     /// What it has said on stderr.
     #[must_use]
     pub fn log(&self) -> String {
-        std::fs::read_to_string(self.data.with_extension("log")).unwrap_or_default()
+        std::fs::read_to_string(&self.log).unwrap_or_default()
     }
 
     /// Its database file.
     #[must_use]
     pub fn database(&self) -> PathBuf {
         self.data.join("tarplight.sqlite3")
+    }
+
+    /// Everything it has stored, row by row as it exports them, without the header.
+    ///
+    /// # Errors
+    /// The client's sentence.
+    pub fn stored_rows(&self) -> Result<Vec<String>, String> {
+        let text = self.ask(async |client| client.text(routes::READINGS_CSV).await)?;
+        Ok(text.lines().skip(1).map(str::to_owned).collect())
     }
 
     /// Asks it something over HTTP.

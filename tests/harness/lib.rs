@@ -3,6 +3,8 @@
 pub mod broker;
 pub mod daemon;
 pub mod plant;
+pub mod trace;
+pub mod wire;
 
 use std::net::TcpListener;
 use std::path::PathBuf;

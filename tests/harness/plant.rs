@@ -8,27 +8,33 @@ use daemon_api::Act;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
+/// The name by which the daemon's persistent session is known to the broker.
+pub const CLIENT_ID: &str = "tarplight-test";
+
 /// What a test may choose about the plant file.
 #[derive(Debug, Clone)]
 pub struct PlantFile {
-    /// Port of the broker.
-    pub broker_port: u16,
+    /// Port of the broker, where there is one.
+    pub broker_port: Option<u16>,
     /// Text of `[maturity]` in the curve file.
     pub maturity: String,
     /// Linear interpolation up to this, min.
     pub short_gap_min: f64,
+    /// Further tables of the plant file.
+    pub more: String,
 }
 
 impl PlantFile {
-    /// A plant with a broker and a curve on equivalent age.
+    /// A plant with a curve on equivalent age, and with a broker if its port is given.
     #[must_use]
-    pub fn new(broker_port: u16) -> Self {
+    pub fn new(broker_port: impl Into<Option<u16>>) -> Self {
         Self {
-            broker_port,
+            broker_port: broker_port.into(),
             maturity:
                 "function = \"equivalent-age\"\nactivation_energy_j_mol = 41570\nreference_c = 20"
                     .to_owned(),
             short_gap_min: 30.0,
+            more: String::new(),
         }
     }
 
@@ -61,13 +67,10 @@ impl PlantFile {
              [curves]\nfiles = [\"curves/m45.toml\"]\n\
              [release]\nbasis = \"average\"\nsingle_min_fraction = 0.85\nspecimen_count_min = 2\n\
              count_specimens_without_history = true\n\
-             [estimate]\nshort_gap_min = {:?}\nposition_count_min = 1\n\
-             [[mqtt]]\nname = \"yard\"\nhost = \"127.0.0.1\"\nport = {}\nclient_id = \"tarplight-test\"\n\
-             [[mqtt.subscription]]\ntopic = \"logger/+/json\"\npayload = \"json\"\n\
-             records_pointer = \"/values\"\nvalue_pointer = \"/t\"\ntime_pointer = \"/at\"\n\
-             name_pointer = \"/ch\"\nchannel = \"{{name}}\"\ntime = \"rfc3339\"\n\
-             [[mqtt.subscription]]\ntopic = \"plain/+\"\npayload = \"plain\"\nchannel = \"{{2}}\"\n",
-            self.short_gap_min, self.broker_port
+             [estimate]\nshort_gap_min = {:?}\nposition_count_min = 1\n{}{}",
+            self.short_gap_min,
+            self.broker_port.map(broker_table).unwrap_or_default(),
+            self.more,
         );
         std::fs::write(folder.join("curves/m45.toml"), curve).expect("the curve is written");
         std::fs::write(folder.join("curves/m45.records.toml"), records)
@@ -76,6 +79,26 @@ impl PlantFile {
         std::fs::write(&path, plant).expect("the plant file is written");
         path
     }
+}
+
+fn broker_table(port: u16) -> String {
+    format!(
+        "[[mqtt]]\nname = \"yard\"\nhost = \"127.0.0.1\"\nport = {port}\nclient_id = \"{CLIENT_ID}\"\n\
+         [[mqtt.subscription]]\ntopic = \"logger/+/json\"\npayload = \"json\"\n\
+         records_pointer = \"/values\"\nvalue_pointer = \"/t\"\ntime_pointer = \"/at\"\n\
+         name_pointer = \"/ch\"\nchannel = \"{{name}}\"\ntime = \"rfc3339\"\n\
+         [[mqtt.subscription]]\ntopic = \"plain/+\"\npayload = \"plain\"\nchannel = \"{{2}}\"\n"
+    )
+}
+
+/// The table of a serial port whose lines are time, channel and value.
+#[must_use]
+pub fn serial_table(name: &str, port: &Path) -> String {
+    format!(
+        "[[serial]]\nname = \"{name}\"\npath = \"{}\"\n\
+         pattern = '(?<time>\\S+) (?<channel>\\w+) (?<value>\\S+)'\ntime = \"rfc3339\"\n",
+        port.display()
+    )
 }
 
 fn calibration_digest(text: &str) -> String {

@@ -6,6 +6,7 @@
 )]
 
 mod acts;
+mod durable;
 mod kill;
 mod published;
 mod replay;

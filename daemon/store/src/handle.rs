@@ -31,8 +31,15 @@ struct Submission {
 }
 
 impl StoreHandle {
-    /// Starts the writer's thread.
+    /// Starts the writer's thread, and says how the writer's own connection is set.
     pub fn spawn(writer: Writer) -> Result<Self, StoreError> {
+        // `synchronous` belongs to a connection: only this one can say how it writes.
+        let pragmas = writer.pragmas()?;
+        tracing::info!(
+            journal_mode = pragmas.journal_mode,
+            synchronous = pragmas.synchronous,
+            "the record's writer is ready"
+        );
         let (queue, submissions) = mpsc::channel();
         let thread = std::thread::Builder::new()
             .name("store-writer".to_owned())
