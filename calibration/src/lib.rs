@@ -54,6 +54,7 @@ pub mod curve_record;
 pub mod cylinder;
 mod document;
 pub mod estimate;
+pub mod fit;
 pub mod least_squares;
 pub mod maturity;
 
