@@ -7,6 +7,9 @@
 
 mod acts;
 mod durable;
+mod full;
 mod kill;
+mod outage;
 mod published;
 mod replay;
+mod serial;

@@ -11,9 +11,12 @@ use harness::wait_until;
 /// Temperatures held for so many days: `(°C, d)`.
 type Held = &'static [(f64, f64)];
 
+/// The row's name, its temperatures, and its equivalent age in days.
+pub type Published = (&'static str, Held, f64);
+
 /// EN 1992-1-1 (B.10) and fib Model Code 2010 (5.1-85), as published in the tests of the open-source
 /// library structuralcodes (mark: seen). The equivalent age in days stands beside each.
-const PUBLISHED: [(&str, Held, f64); 2] = [
+pub const PUBLISHED: [Published; 2] = [
     (
         "W8",
         &[
@@ -30,7 +33,7 @@ const PUBLISHED: [(&str, Held, f64); 2] = [
 ];
 
 /// Two readings a millisecond apart at each change, so that a straight line between them is a step.
-fn held_steps(start: DateTime<Utc>, held: Held) -> Vec<(DateTime<Utc>, f64)> {
+pub fn held_steps(start: DateTime<Utc>, held: Held) -> Vec<(DateTime<Utc>, f64)> {
     let mut at = start;
     let mut readings = Vec::new();
     for (index, (celsius, days)) in held.iter().enumerate() {
@@ -46,9 +49,33 @@ fn held_steps(start: DateTime<Utc>, held: Held) -> Vec<(DateTime<Utc>, f64)> {
     readings
 }
 
+/// How long a row's temperatures are held in all, d.
+pub fn days_of(published: &Published) -> f64 {
+    published.1.iter().map(|one| one.1).sum()
+}
+
+/// Waits until the daemon answers with the published age at `end`; what it says, h.
+pub fn wait_for_age(daemon: &Daemon, published: &Published, end: DateTime<Utc>) -> f64 {
+    let (id, _, published_d) = *published;
+    let expected_h = published_d * 24.0;
+    // Published digits are what they are: W9 is printed to a ten-thousandth of a day.
+    let tolerance_h = if id == "W8" { 1e-5 } else { 0.000_05 * 24.0 };
+    wait_until("every reading counts", Duration::from_secs(20), || {
+        let text = daemon.ask(async |client| client.state_lines(Some(end)).await)?;
+        let line: serde_json::Value =
+            serde_json::from_str(text.trim()).map_err(|error| format!("{error}: {text}"))?;
+        let maturity = line["maturity"].as_f64().ok_or_else(|| text.clone())?;
+        if (maturity - expected_h).abs() <= tolerance_h {
+            Ok(maturity)
+        } else {
+            Err(format!("{id}: {maturity} h, published {expected_h} h"))
+        }
+    })
+}
+
 #[test]
 fn published_equivalent_ages_come_back_from_the_api_after_a_way_through_mqtt() {
-    for (id, held, published_d) in PUBLISHED {
+    for published in &PUBLISHED {
         let folder = tempfile::tempdir().expect("a folder");
         let broker = Broker::start(&folder.path().join("broker"));
         let mut file = PlantFile::new(broker.port());
@@ -56,34 +83,18 @@ fn published_equivalent_ages_come_back_from_the_api_after_a_way_through_mqtt() {
         file.short_gap_min = 14_400.0;
         let plant = file.write(&folder.path().join("plant"));
         let daemon = Daemon::start(&plant, &folder.path().join("data"));
-        let days: f64 = held.iter().map(|one| one.1).sum();
-        let now = Utc::now();
+        let length = TimeDelta::milliseconds((days_of(published) * 86_400_000.0) as i64);
         // It ends some seconds from now: the pour is recorded by then, and nothing is bridged behind it.
-        let start =
-            now - TimeDelta::milliseconds((days * 86_400_000.0) as i64) + TimeDelta::seconds(8);
+        let start = Utc::now() - length + TimeDelta::seconds(8);
         daemon
             .ask(async |client| client.act(&open_pour("w", start, &["w1"])).await)
             .expect("the pour opens");
-        let lines: String = held_steps(start, held)
+        let lines: String = held_steps(start, published.1)
             .iter()
             .map(|(at, value)| payload(&[("w1", *at, *value)]) + "\n")
             .collect();
         broker.publish_lines("logger/w/json", &lines);
-        let end = start + TimeDelta::milliseconds((days * 86_400_000.0) as i64);
-        let expected_h = published_d * 24.0;
-        let text = wait_until("every reading counts", Duration::from_secs(20), || {
-            let text = daemon.ask(async |client| client.state_lines(Some(end)).await)?;
-            let line: serde_json::Value =
-                serde_json::from_str(text.trim()).map_err(|error| format!("{error}: {text}"))?;
-            let maturity = line["maturity"].as_f64().ok_or_else(|| text.clone())?;
-            // Published digits are what they are: W9 is printed to a ten-thousandth of a day.
-            let tolerance_h = if id == "W8" { 1e-5 } else { 0.000_05 * 24.0 };
-            if (maturity - expected_h).abs() <= tolerance_h {
-                Ok(text)
-            } else {
-                Err(format!("{id}: {maturity} h, published {expected_h} h"))
-            }
-        });
-        println!("{id} seen: {text}");
+        let age_h = wait_for_age(&daemon, published, start + length);
+        println!("{} over MQTT: {age_h} h", published.0);
     }
 }
