@@ -6,9 +6,11 @@
 )]
 
 mod acts;
+mod commands;
 mod durable;
 mod full;
 mod kill;
+mod no_permission;
 mod outage;
 mod published;
 mod replay;
