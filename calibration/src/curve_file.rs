@@ -39,11 +39,16 @@
 //! length_mm = 203.2
 //! ```
 //!
-//! Optional besides: `notes`, `range.group_count`, `range.specimen_count`, `specimens.peak_c`, a
-//! section `[materials]` of free texts, and `curve.covariance_known = false` in place of the
-//! covariance.
+//! Optional besides: `notes`, `range.group_count`, `range.specimen_count`, `specimens.peak_c`,
+//! `specimens.cycle` (their cycle in words), a section `[materials]` of free texts,
+//! `curve.covariance_known = false` in place of the covariance, and `curve.residual_cv` (a fraction)
+//! in place of `residual_sd_mpa` where the scatter grows with the strength. `warnings` lists by name
+//! what the fit warned of, and `[[data]]` holds the specimens, one section each, with the ones that
+//! a person left out and why; a curve without them has no data behind it, and says so.
 
 mod covariance;
+mod data;
+mod write;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -52,9 +57,12 @@ use chrono::{DateTime, Utc};
 use sha2::{Digest as _, Sha256};
 use units::bounds;
 
+pub use data::{DataRow, DataSource, Exclusion};
+
 use crate::curve::Curve;
 pub use crate::document::CurveFileError;
 use crate::document::{Section, read_document};
+use crate::fit::ResidualScatter;
 use crate::maturity::MaturityFunction;
 
 /// The event from which a curve counts maturity; a position starts at the same event of its load.
@@ -102,21 +110,22 @@ impl CurveRange {
 }
 
 /// The cylinders behind a curve.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Specimens {
     /// How they were cured.
     pub cured: Cured,
     /// Their highest temperature, °C, when it was noted.
     pub peak_c: Option<f64>,
+    /// Their cycle of temperature in words, when it was noted.
+    pub cycle: Option<String>,
     /// Diameter, mm.
     pub diameter_mm: f64,
     /// Length, mm.
     pub length_mm: f64,
 }
 
-/// A curve file that passed every check.
+/// A curve file that passed every check, or one about to be written.
 #[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
 pub struct CurveFile {
     /// The curve's name.
     pub name: String,
@@ -137,9 +146,9 @@ pub struct CurveFile {
     /// Covariance of the coefficients in their order (unused rows and columns are zero); none when
     /// the lab does not know it.
     pub covariance: Option<[[f64; 3]; 3]>,
-    /// Residual standard deviation about the curve, MPa.
-    pub residual_sd_mpa: f64,
-    /// Degrees of freedom of that standard deviation: specimens or groups less coefficients.
+    /// Residual scatter of specimens about the curve.
+    pub residual: ResidualScatter,
+    /// Degrees of freedom of that scatter: specimens or groups less coefficients.
     pub residual_degrees_of_freedom: u32,
     /// What the data cover.
     pub range: CurveRange,
@@ -147,6 +156,37 @@ pub struct CurveFile {
     pub specimens: Specimens,
     /// Cement source and the like, by name.
     pub materials: BTreeMap<String, String>,
+    /// What the fit warned of, by name, as written in the file.
+    pub warnings: Vec<String>,
+    /// The specimens behind the curve; none when the lab had only its coefficients.
+    pub data: Vec<DataRow>,
+}
+
+/// The name under which a curve without its data must be accepted.
+pub const NO_DATA: &str = "no-data-behind-it";
+
+impl CurveFile {
+    /// What somebody must accept by name before this curve is approved: the serious warnings of its
+    /// fit, a negative offset wherever it came from, and that there are no data behind it.
+    pub fn to_accept(&self) -> Vec<String> {
+        let mut names: Vec<String> = self
+            .warnings
+            .iter()
+            .filter(|name| !crate::fit::NEED_NOT_BE_ACCEPTED.contains(&name.as_str()))
+            .cloned()
+            .collect();
+        let has_negative_offset =
+            matches!(self.curve, Curve::Hyperbolic { offset, .. } if offset < 0.0);
+        for (is_so, name) in [
+            (has_negative_offset, "negative-offset"),
+            (self.data.is_empty(), NO_DATA),
+        ] {
+            if is_so && !names.iter().any(|known| known == name) {
+                names.push(name.to_owned());
+            }
+        }
+        names
+    }
 }
 
 /// The name of a curve file: `sha256:` and the SHA-256 of its bytes in lower-case hexadecimal.
@@ -172,6 +212,8 @@ const ROOT_KEYS: &[&str] = &[
     "range",
     "specimens",
     "materials",
+    "warnings",
+    "data",
 ];
 
 impl CurveFile {
@@ -213,8 +255,7 @@ impl CurveFile {
             )?,
             curve,
             covariance: covariance::read(&section, &curve)?,
-            residual_sd_mpa: section
-                .positive("residual_sd_mpa", "the scatter of the fit in MPa")?,
+            residual: read_residual(&section)?,
             residual_degrees_of_freedom: section.count(
                 "residual_degrees_of_freedom",
                 "the number of results less the number of coefficients",
@@ -222,6 +263,8 @@ impl CurveFile {
             range,
             specimens: read_specimens(&root.section("specimens")?)?,
             materials,
+            warnings: root.optional_texts("warnings")?,
+            data: data::read(root)?,
         })
     }
 }
@@ -270,11 +313,12 @@ fn read_maturity(section: &Section) -> Result<MaturityFunction, CurveFileError> 
 }
 
 /// Keys of `[curve]` that every form has.
-const CURVE_KEYS: [&str; 5] = [
+const CURVE_KEYS: [&str; 6] = [
     "form",
     "covariance",
     "covariance_known",
     "residual_sd_mpa",
+    "residual_cv",
     "residual_degrees_of_freedom",
 ];
 
@@ -321,6 +365,20 @@ fn read_curve(section: &Section) -> Result<Curve, CurveFileError> {
                     .positive("slope_mpa", "the gain in MPa for each e-fold of maturity")?,
             })
         }
+    }
+}
+
+fn read_residual(section: &Section) -> Result<ResidualScatter, CurveFileError> {
+    match section.optional_bounded("residual_cv", &bounds::COEFFICIENT_OF_VARIATION)? {
+        Some(_) if section.has("residual_sd_mpa") => Err(section.error(
+            "residual_cv",
+            "stands beside residual_sd_mpa: scatter is either constant or proportional",
+        )),
+        Some(cv) if cv > 0.0 => Ok(ResidualScatter::Proportional { cv }),
+        Some(_) => Err(section.error("residual_cv", "must be above 0: no fit is exact")),
+        None => Ok(ResidualScatter::Constant {
+            sd_mpa: section.positive("residual_sd_mpa", "the scatter of the fit in MPa")?,
+        }),
     }
 }
 
@@ -410,7 +468,14 @@ fn read_range(section: &Section) -> Result<CurveRange, CurveFileError> {
 }
 
 fn read_specimens(section: &Section) -> Result<Specimens, CurveFileError> {
-    section.allow_only(&["cured", "peak_c", "shape", "diameter_mm", "length_mm"])?;
+    section.allow_only(&[
+        "cured",
+        "peak_c",
+        "cycle",
+        "shape",
+        "diameter_mm",
+        "length_mm",
+    ])?;
     let cured = section.choice(
         "cured",
         &[
@@ -423,6 +488,7 @@ fn read_specimens(section: &Section) -> Result<Specimens, CurveFileError> {
     let specimens = Specimens {
         cured,
         peak_c: section.optional_bounded("peak_c", &bounds::CONCRETE_TEMPERATURE_C)?,
+        cycle: section.optional_text("cycle")?,
         diameter_mm: section.bounded("diameter_mm", &bounds::CYLINDER_DIAMETER_MM)?,
         length_mm: section.bounded("length_mm", &bounds::CYLINDER_LENGTH_MM)?,
     };

@@ -8,6 +8,7 @@
 //! recorded_at = 2026-03-20T14:00:00Z
 //! happened_at = 2026-03-20T13:30:00Z       # optional: recorded_at when absent
 //! why = "checked against three pours"      # required for "withdrawn"
+//! # accepts = ["negative-offset"]          # warnings that the approval takes on, by name
 //! # effective_at = 2026-09-20T00:00:00Z    # required for "expires", and only there
 //! ```
 //!
@@ -16,7 +17,8 @@
 
 use chrono::{DateTime, SecondsFormat, Utc};
 
-use crate::document::{CurveFileError, Section, read_document};
+use crate::curve_file::CurveFile;
+use crate::document::{CurveFileError, Section, quoted, read_document};
 
 /// What a record does to a curve.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -49,6 +51,8 @@ pub struct CurveRecord {
     pub happened_at: DateTime<Utc>,
     /// The reason.
     pub why: Option<String>,
+    /// Warnings that an approval takes on, by name.
+    pub accepts: Vec<String>,
 }
 
 /// Whether a curve may be used, at one instant.
@@ -109,6 +113,7 @@ fn read_record(section: &Section) -> Result<CurveRecord, CurveFileError> {
         "happened_at",
         "why",
         "effective_at",
+        "accepts",
     ])?;
     let digest = read_digest(section)?;
     let act = section.choice(
@@ -139,6 +144,10 @@ fn read_record(section: &Section) -> Result<CurveRecord, CurveFileError> {
         let problem = "belongs to \"expires\" only: take it out, or write happened_at";
         return Err(section.error("effective_at", problem));
     }
+    let accepts = section.optional_texts("accepts")?;
+    if act != Act::Approved && section.has("accepts") {
+        return Err(section.error("accepts", "belongs to \"approved\" only: take it out"));
+    }
     let act = match act {
         Act::Approved => CurveAct::Approved,
         Act::Expires => CurveAct::Expires {
@@ -154,7 +163,49 @@ fn read_record(section: &Section) -> Result<CurveRecord, CurveFileError> {
         recorded_at,
         happened_at,
         why,
+        accepts,
     })
+}
+
+impl CurveRecord {
+    /// The record as one `[[record]]` section of a records file.
+    pub fn to_toml(&self) -> String {
+        let act = match self.act {
+            CurveAct::Approved => "approved",
+            CurveAct::Expires { .. } => "expires",
+            CurveAct::Superseded => "superseded",
+            CurveAct::Withdrawn => "withdrawn",
+        };
+        let instant = |at: DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Millis, true);
+        let mut text = format!(
+            "[[record]]\ndigest = {}\nact = \"{act}\"\nby = {}\nrecorded_at = {}\n",
+            quoted(&self.digest),
+            quoted(&self.by),
+            instant(self.recorded_at)
+        );
+        let mut line = |line: String| text.push_str(&line);
+        if self.happened_at != self.recorded_at {
+            line(format!("happened_at = {}\n", instant(self.happened_at)));
+        }
+        if let CurveAct::Expires { effective_at } = self.act {
+            line(format!("effective_at = {}\n", instant(effective_at)));
+        }
+        if let Some(why) = &self.why {
+            line(format!("why = {}\n", quoted(why)));
+        }
+        if !self.accepts.is_empty() {
+            let names: Vec<String> = self.accepts.iter().map(|name| quoted(name)).collect();
+            line(format!("accepts = [{}]\n", names.join(", ")));
+        }
+        text
+    }
+}
+
+/// What an approval of a curve would have to accept by name and does not.
+pub fn unaccepted(file: &CurveFile, accepts: &[String]) -> Vec<String> {
+    let mut names = file.to_accept();
+    names.retain(|name| !accepts.contains(name));
+    names
 }
 
 fn read_digest(section: &Section) -> Result<String, CurveFileError> {

@@ -205,6 +205,24 @@ impl<'t> Section<'t> {
             .collect()
     }
 
+    /// A list of texts; none is an empty list.
+    pub(crate) fn optional_texts(&self, key: &str) -> Result<Vec<String>> {
+        const EXPECTED: &str = "a list of texts in quotes";
+        let Some(value) = self.value(key) else {
+            return Ok(Vec::new());
+        };
+        let DeValue::Array(items) = value else {
+            return Err(self.wrong(key, EXPECTED, value));
+        };
+        items
+            .iter()
+            .map(|item| match item.get_ref() {
+                DeValue::String(text) if !text.trim().is_empty() => Ok(text.to_string()),
+                other => Err(self.wrong(key, EXPECTED, other)),
+            })
+            .collect()
+    }
+
     /// One of a closed set of words.
     pub(crate) fn choice<T: Copy>(&self, key: &str, choices: &[(&str, T)]) -> Result<T> {
         let words: Vec<String> = choices
@@ -355,6 +373,11 @@ impl<'t> Section<'t> {
             })
             .ok_or_else(|| self.wrong(key, EXPECTED, value))
     }
+}
+
+/// A text as TOML writes it, with its quotes.
+pub(crate) fn quoted(text: &str) -> String {
+    toml::Value::String(text.to_owned()).to_string()
 }
 
 fn unit_of(bound: &Bound) -> String {

@@ -4,6 +4,8 @@
 //!
 //! `sd² = g' C g + residual_sd² + (pour_cv² + load_cv²) S(M)²`
 //!
+//! (`residual_sd` is `residual_cv S(M)` where the scatter is proportional)
+//!
 //! with g the curve's gradient and C the covariance of its coefficients; `lower_90 = S - t sd`,
 //! where t is Student's 0.90 quantile with the residual's degrees of freedom (one-sided). Strength
 //! does not fall as maturity grows, so a bound proven at one maturity holds at every larger one:
@@ -16,6 +18,7 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use crate::curve::Curve;
 use crate::curve_file::{CurveFile, CurveRange, grid};
+use crate::fit::ResidualScatter;
 
 /// The confidence of `lower_90_mpa`, one-sided.
 const LOWER_BOUND_PROBABILITY: f64 = 0.90;
@@ -94,7 +97,7 @@ pub struct PreparedCurve {
     curve: Curve,
     range: CurveRange,
     covariance: Option<[[f64; 3]; 3]>,
-    residual_sd_mpa: f64,
+    residual: ResidualScatter,
     scatter: Scatter,
     t_90: f64,
     /// Nodes per e-fold of maturity.
@@ -142,7 +145,7 @@ impl PreparedCurve {
             curve: file.curve,
             range: file.range,
             covariance: file.covariance,
-            residual_sd_mpa: file.residual_sd_mpa,
+            residual: file.residual,
             scatter,
             t_90: t_quantile(LOWER_BOUND_PROBABILITY, file.residual_degrees_of_freedom),
             nodes_per_log: (NODE_COUNT - 1) as f64 / (maturity_max / maturity_min).ln(),
@@ -202,7 +205,7 @@ impl PreparedCurve {
     pub fn sd_at(&self, maturity: f64) -> f64 {
         let maturity = maturity.min(self.range.maturity_max);
         let strength_mpa = self.curve.strength_mpa(maturity);
-        let residual_variance = self.residual_sd_mpa * self.residual_sd_mpa;
+        let residual_variance = self.residual.sd_mpa_at(strength_mpa).powi(2);
         let coefficient_variance = match &self.covariance {
             Some(covariance) => quadratic_form(&self.curve.gradient(maturity), covariance),
             None => residual_variance,

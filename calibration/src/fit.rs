@@ -28,7 +28,7 @@ pub use form::Form;
 pub use left_out::{GroupLeftOut, LeftOut};
 pub use precheck::FitRefusal;
 pub use target::{Crossing, TargetMaturity};
-pub use warning::{Surroundings, Warning, warnings};
+pub use warning::{NEED_NOT_BE_ACCEPTED, Surroundings, Warning, warnings};
 
 use crate::curve::Curve;
 use crate::least_squares::{Observation, Solution, Termination, precision, solve, sum_of_squares};

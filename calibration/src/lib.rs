@@ -57,10 +57,16 @@ pub mod estimate;
 pub mod fit;
 pub mod least_squares;
 pub mod maturity;
+pub mod series;
 
 pub use curve::Curve;
-pub use curve_file::{Cured, CurveFile, CurveFileError, CurveRange, Specimens, TimeZero, digest};
-pub use curve_record::{CurveAct, CurveRecord, CurveStanding, parse_records, standing_at};
+pub use curve_file::{
+    Cured, CurveFile, CurveFileError, CurveRange, DataRow, DataSource, Exclusion, Specimens,
+    TimeZero, digest,
+};
+pub use curve_record::{
+    CurveAct, CurveRecord, CurveStanding, parse_records, standing_at, unaccepted,
+};
 pub use cylinder::{
     CylinderError, CylinderSize, Judgement, ReleaseBasis, ReleaseRule, Shortfall, check_plausible,
     cylinder_strength, length_factor, reported,

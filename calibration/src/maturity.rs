@@ -125,6 +125,32 @@ impl fmt::Display for HistoryError {
 impl std::error::Error for HistoryError {}
 
 impl MaturityFunction {
+    /// The function's name as curve files write it.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::TemperatureTimeFactor { .. } => "temperature-time-factor",
+            Self::EquivalentAge { .. } => "equivalent-age",
+            Self::WeightedMaturity { .. } => "weighted-maturity",
+            Self::En1992Age => "en-1992-age",
+        }
+    }
+
+    /// The function's parameters by the names of curve files.
+    pub fn parameters(&self) -> Vec<(&'static str, f64)> {
+        match *self {
+            Self::TemperatureTimeFactor { datum_c } => vec![("datum_c", datum_c)],
+            Self::EquivalentAge {
+                activation_energy_j_mol,
+                reference_c,
+            } => vec![
+                ("activation_energy_j_mol", activation_energy_j_mol),
+                ("reference_c", reference_c),
+            ],
+            Self::WeightedMaturity { c_value } => vec![("c_value", c_value)],
+            Self::En1992Age => Vec::new(),
+        }
+    }
+
     /// The unit in which this function measures.
     pub fn unit(&self) -> MaturityUnit {
         match self {

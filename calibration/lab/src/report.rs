@@ -6,9 +6,10 @@ use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, anyhow};
+use calibration::fit::ResidualScatter;
 use calibration::{
-    Cured, CurveFile, CurveStanding, MaturityFunction, PreparedCurve, RequiredMaturity, Scatter,
-    TimeZero, digest, parse_records, standing_at,
+    Cured, CurveFile, CurveStanding, DataRow, MaturityFunction, PreparedCurve, RequiredMaturity,
+    Scatter, TimeZero, digest, parse_records, standing_at,
 };
 use chrono::{DateTime, Utc};
 use serde::Serialize;
@@ -37,11 +38,19 @@ pub struct Report {
     pub maturity: Maturity,
     pub form: &'static str,
     pub coefficients: Vec<Coefficient>,
-    pub residual_sd_mpa: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub residual_sd_mpa: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub residual_cv: Option<f64>,
     pub residual_degrees_of_freedom: u32,
     pub range: Range,
     pub specimens: Specimens,
     pub materials: BTreeMap<String, String>,
+    /// What the fit warned of, by name.
+    pub warnings: Vec<String>,
+    /// What an approval has to accept by name.
+    pub to_accept: Vec<String>,
+    pub data: Data,
     pub strengths: Vec<StrengthRow>,
     pub required: Required,
     pub caution: &'static str,
@@ -90,8 +99,34 @@ pub struct Range {
 pub struct Specimens {
     pub cured: &'static str,
     pub peak_c: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cycle: Option<String>,
     pub diameter_mm: f64,
     pub length_mm: f64,
+}
+
+/// The specimens behind the curve.
+#[derive(Debug, Serialize)]
+pub struct Data {
+    /// Whether there are any; a curve without them cannot be checked.
+    pub is_behind_curve: bool,
+    pub specimens: Vec<Specimen>,
+}
+
+/// One specimen against the curve.
+#[derive(Debug, Serialize)]
+pub struct Specimen {
+    pub specimen: String,
+    pub group: String,
+    pub age_h: f64,
+    pub maturity: f64,
+    pub strength_mpa: f64,
+    /// Measured less the curve.
+    pub residual_mpa: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub excluded_because: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub excluded_by: Option<String>,
 }
 
 /// One line of the table, with the curve's own scatter only.
@@ -175,7 +210,14 @@ impl Report {
             maturity: Maturity::of(curve.maturity),
             form: curve.curve.form(),
             coefficients: coefficients(curve),
-            residual_sd_mpa: curve.residual_sd_mpa,
+            residual_sd_mpa: match curve.residual {
+                ResidualScatter::Constant { sd_mpa } => Some(sd_mpa),
+                ResidualScatter::Proportional { .. } => None,
+            },
+            residual_cv: match curve.residual {
+                ResidualScatter::Constant { .. } => None,
+                ResidualScatter::Proportional { cv } => Some(cv),
+            },
             residual_degrees_of_freedom: curve.residual_degrees_of_freedom,
             range: Range {
                 maturity_min: curve.range.maturity_min,
@@ -192,10 +234,21 @@ impl Report {
                     Cured::MatchCured => "match-cured",
                 },
                 peak_c: curve.specimens.peak_c,
+                cycle: curve.specimens.cycle.clone(),
                 diameter_mm: curve.specimens.diameter_mm,
                 length_mm: curve.specimens.length_mm,
             },
             materials: curve.materials.clone(),
+            warnings: curve.warnings.clone(),
+            to_accept: curve.to_accept(),
+            data: Data {
+                is_behind_curve: !curve.data.is_empty(),
+                specimens: curve
+                    .data
+                    .iter()
+                    .map(|row| Specimen::of(row, curve))
+                    .collect(),
+            },
             strengths: strengths(&prepared),
             required: Required {
                 strength_mpa: required.0,
@@ -204,6 +257,21 @@ impl Report {
                 late: interval.late.into(),
             },
             caution: CAUTION,
+        }
+    }
+}
+
+impl Specimen {
+    fn of(row: &DataRow, curve: &CurveFile) -> Self {
+        Self {
+            specimen: row.specimen.clone(),
+            group: row.group.clone(),
+            age_h: row.age_h,
+            maturity: row.maturity,
+            strength_mpa: row.strength_mpa,
+            residual_mpa: row.strength_mpa - curve.curve.strength_mpa(row.maturity),
+            excluded_because: row.excluded.as_ref().map(|one| one.because.clone()),
+            excluded_by: row.excluded.as_ref().map(|one| one.by.clone()),
         }
     }
 }
@@ -269,29 +337,10 @@ fn three_digits(value: f64) -> f64 {
 
 impl Maturity {
     fn of(function: MaturityFunction) -> Self {
-        let (name, parameters) = match function {
-            MaturityFunction::TemperatureTimeFactor { datum_c } => {
-                ("temperature-time-factor", vec![("datum_c", datum_c)])
-            }
-            MaturityFunction::EquivalentAge {
-                activation_energy_j_mol,
-                reference_c,
-            } => (
-                "equivalent-age",
-                vec![
-                    ("activation_energy_j_mol", activation_energy_j_mol),
-                    ("reference_c", reference_c),
-                ],
-            ),
-            MaturityFunction::WeightedMaturity { c_value } => {
-                ("weighted-maturity", vec![("c_value", c_value)])
-            }
-            MaturityFunction::En1992Age => ("en-1992-age", Vec::new()),
-        };
         Self {
-            function: name,
+            function: function.name(),
             unit: function.unit().symbol(),
-            parameters: parameters.into_iter().collect(),
+            parameters: function.parameters().into_iter().collect(),
         }
     }
 }

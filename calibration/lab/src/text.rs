@@ -103,10 +103,13 @@ fn write_curve(out: &mut String, report: &Report, system: UnitSystem) -> fmt::Re
             coefficient.name, coefficient.value
         )?;
     }
+    let scatter = match (report.residual_sd_mpa, report.residual_cv) {
+        (Some(sd_mpa), _) => Megapascal(sd_mpa).show(system),
+        (None, cv) => format!("{:.1} % of the strength", 100.0 * cv.unwrap_or(f64::NAN)),
+    };
     writeln!(
         out,
-        "  residual scatter {} with {} degrees of freedom",
-        Megapascal(report.residual_sd_mpa).show(system),
+        "  residual scatter {scatter} with {} degrees of freedom",
         report.residual_degrees_of_freedom
     )
 }
@@ -139,8 +142,64 @@ fn write_cover(out: &mut String, report: &Report, system: UnitSystem) -> fmt::Re
             writeln!(out, "  {count} {what}")?;
         }
     }
+    if let Some(cycle) = &specimens.cycle {
+        writeln!(out, "  cycle: {cycle}")?;
+    }
     for (name, material) in &report.materials {
         writeln!(out, "  {name}: {material}")?;
+    }
+    write_data(out, report, system)
+}
+
+fn write_data(out: &mut String, report: &Report, system: UnitSystem) -> fmt::Result {
+    if !report.data.is_behind_curve {
+        writeln!(
+            out,
+            "  NO DATA BEHIND IT: the file has coefficients only, and nothing to check them by"
+        )?;
+    }
+    let mut kept: Vec<_> = report
+        .data
+        .specimens
+        .iter()
+        .filter(|row| row.excluded_because.is_none())
+        .collect();
+    kept.sort_by(|left, right| right.residual_mpa.abs().total_cmp(&left.residual_mpa.abs()));
+    if let Some(worst) = kept.first() {
+        let side = if worst.residual_mpa < 0.0 {
+            "below"
+        } else {
+            "above"
+        };
+        writeln!(
+            out,
+            "  worst miss: {} at {} measured {}, {} {side} the curve",
+            worst.specimen,
+            maturity(worst.maturity, report, system),
+            Megapascal(worst.strength_mpa).show(system),
+            Megapascal(worst.residual_mpa.abs()).show(system)
+        )?;
+    }
+    for row in &report.data.specimens {
+        if let Some(because) = &row.excluded_because {
+            writeln!(
+                out,
+                "  left out: {} ({}) by {}: {because}",
+                row.specimen,
+                Megapascal(row.strength_mpa).show(system),
+                row.excluded_by.as_deref().unwrap_or("nobody named")
+            )?;
+        }
+    }
+    if !report.warnings.is_empty() {
+        writeln!(out, "  the fit warned of: {}", report.warnings.join(", "))?;
+    }
+    if !report.to_accept.is_empty() {
+        writeln!(
+            out,
+            "  an approval must accept by name: {}",
+            report.to_accept.join(", ")
+        )?;
     }
     Ok(())
 }

@@ -16,6 +16,7 @@ fn record(act: CurveAct, at_hour: i64) -> CurveRecord {
         recorded_at: hour(at_hour),
         happened_at: hour(at_hour),
         why: (act == CurveAct::Withdrawn).then(|| "cement changed".to_owned()),
+        accepts: Vec::new(),
     }
 }
 

@@ -24,6 +24,10 @@ const NEAR_GROUP_COUNT_MIN: usize = 3;
 /// A bed that gets hotter than the specimens by more than this is not like them, °C.
 const PEAK_TOLERANCE_C: f64 = 5.0;
 
+/// Warnings that are said and known but part of many good curves: they need no acceptance by name.
+pub const NEED_NOT_BE_ACCEPTED: [&str; 3] =
+    ["sparse-near-target", "ultimate-uncertain", "standard-cured"];
+
 /// A doubt about a fitted curve.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Warning {
@@ -102,11 +106,7 @@ impl Warning {
 
     /// Whether whoever approves the curve must accept this by name.
     pub fn must_be_accepted(&self) -> bool {
-        // Said and known, but part of many good curves.
-        !matches!(
-            self,
-            Self::SparseNearTarget { .. } | Self::UltimateUncertain { .. } | Self::StandardCured
-        )
+        !NEED_NOT_BE_ACCEPTED.contains(&self.name())
     }
 }
 
