@@ -106,7 +106,15 @@ fn from_terminal(event: TerminalEvent) -> Option<Event> {
 
 /// Carries a request out and sends the answer back as an event.
 async fn perform(client: Client, sender: Sender<Event>, request: Request) {
-    let event = match request {
+    if let Some(event) = answer(&client, request).await {
+        // Nobody listens any more when the dashboard was left meanwhile.
+        let _ = sender.send(event).await;
+    }
+}
+
+/// The answer to a request; nothing answers the wish to leave.
+pub async fn answer(client: &Client, request: Request) -> Option<Event> {
+    Some(match request {
         Request::Series { pour, points } => {
             let answer = client.series(&pour, points).await;
             let answer = answer.map(Box::new).map_err(|problem| problem.to_string());
@@ -116,10 +124,8 @@ async fn perform(client: Client, sender: Sender<Event>, request: Request) {
             let answer = client.act(&act).await.map_err(failure);
             Event::Act { id: act.id, answer }
         }
-        Request::Quit => return,
-    };
-    // Nobody listens any more when the dashboard was left meanwhile.
-    let _ = sender.send(event).await;
+        Request::Quit => return None,
+    })
 }
 
 /// Only the daemon's own sentence says that an act was refused; all else leaves it open.

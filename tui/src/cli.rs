@@ -5,6 +5,7 @@ mod acts;
 mod backfill;
 mod opening;
 mod pour_file;
+mod screen;
 mod send;
 mod show;
 
@@ -25,6 +26,7 @@ const EXAMPLES: &str = "\
 Examples:
   tarplight                                             the dashboard
   tarplight show                                        the yard as text
+  tarplight screen bed N4 --size 140x45                 one frame of the dashboard as text
   tarplight pour open --bed N4 --mix DT-45 --required \"3500 psi\" \\
       --from \"0 ft\" --to \"200 ft\" --first-placement 13:10 --by \"R. Field\"
   tarplight heat on N4 --at 17:30 --by \"R. Field\"
@@ -100,6 +102,8 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Print one frame of the dashboard as text, without colour
+    Screen(screen::ScreenArgs),
     /// Print everything that needs a person
     Troubles {
         /// Print the daemon's own JSON
@@ -155,25 +159,22 @@ fn is_closed_pipe(problem: &anyhow::Error) -> bool {
 
 async fn run(cli: Cli) -> anyhow::Result<()> {
     let units = cli.units.map(UnitSystem::from);
-    let Some(command) = cli.command else {
-        let by = cli.by.unwrap_or_default();
-        let theme = Theme::from_no_color(std::env::var_os("NO_COLOR").as_deref());
-        return crate::app::run(
-            Settings {
-                daemon: cli.daemon,
-                units,
-                by,
-            },
-            theme,
-        )
-        .await;
+    let settings = Settings {
+        daemon: cli.daemon,
+        units,
+        by: cli.by.clone().unwrap_or_default(),
     };
-    let desk = send::Desk::open(&cli.daemon, units, cli.by)?;
+    let Some(command) = cli.command else {
+        let theme = Theme::from_no_color(std::env::var_os("NO_COLOR").as_deref());
+        return crate::app::run(settings, theme).await;
+    };
+    let desk = send::Desk::open(&settings.daemon, units, cli.by)?;
     match command {
         Command::Pour(command) => opening::run(&desk, command).await,
         Command::Act(command) => acts::run(&desk, command).await,
         Command::Backfill(args) => backfill::run(&desk, &args).await,
         Command::Show { bed, json } => show::show(&desk, bed.as_deref(), json).await,
+        Command::Screen(args) => screen::run(settings, &args).await,
         Command::Troubles { json } => show::troubles(&desk, json).await,
         Command::Acts { pour, json } => show::acts(&desk, pour.as_deref(), json).await,
     }

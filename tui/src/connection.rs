@@ -6,7 +6,7 @@ use daemon_api::client::{Client, ClientError, EventStream};
 use daemon_api::event::PlantChange;
 use tokio::sync::mpsc::Sender;
 
-use crate::event::{Connection, Event};
+use crate::event::{Connection, Event, Loss};
 
 /// The first wait after a loss; it doubles up to [`RETRY_IN_MAX`].
 const RETRY_IN_FIRST: Duration = Duration::from_millis(500);
@@ -34,6 +34,15 @@ fn order(last_sequence: u64, sequence: u64) -> Order {
     }
 }
 
+/// What the client's problem means to a person: its sentences about the stream are for programs.
+fn loss(problem: &ClientError) -> Loss {
+    match problem {
+        ClientError::Unreachable { .. } | ClientError::Ended => Loss::Gone,
+        ClientError::Silent | ClientError::NoAnswer { .. } => Loss::Silent,
+        other => Loss::Odd(other.to_string()),
+    }
+}
+
 fn longer(retry_in: Duration) -> Duration {
     (retry_in * 2).min(RETRY_IN_MAX)
 }
@@ -42,11 +51,11 @@ fn longer(retry_in: Duration) -> Duration {
 pub async fn follow(client: Client, events: Sender<Event>) {
     let mut retry_in = RETRY_IN_FIRST;
     loop {
-        let problem = match stream(&client, &events, &mut retry_in).await {
+        let loss = match stream(&client, &events, &mut retry_in).await {
             Ok(()) => return,
-            Err(problem) => problem.to_string(),
+            Err(problem) => loss(&problem),
         };
-        let lost = Event::Connection(Connection::Lost { problem, retry_in });
+        let lost = Event::Connection(Connection::Lost { loss, retry_in });
         if events.send(lost).await.is_err() {
             return;
         }
@@ -104,6 +113,18 @@ mod tests {
         assert_eq!(order(7, 7), Order::Known);
         assert_eq!(order(7, 3), Order::Known);
         assert_eq!(order(7, 9), Order::Missed);
+    }
+
+    #[test]
+    fn people_are_told_what_was_lost_and_not_what_the_stream_said() {
+        assert_eq!(loss(&ClientError::Ended), Loss::Gone);
+        assert_eq!(loss(&ClientError::Silent), Loss::Silent);
+        let odd = ClientError::Unreadable {
+            base: "http://127.0.0.1:7871".to_owned(),
+            path: "/v1/plant".to_owned(),
+            detail: "status 404 without a problem".to_owned(),
+        };
+        assert!(matches!(loss(&odd), Loss::Odd(sentence) if sentence.contains("status 404")));
     }
 
     #[test]

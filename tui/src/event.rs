@@ -44,7 +44,18 @@ pub enum Connection {
     /// A whole snapshot: after connecting and after a missed event.
     Snapshot(Box<PlantSnapshot>),
     /// The daemon is gone.
-    Lost { problem: String, retry_in: Duration },
+    Lost { loss: Loss, retry_in: Duration },
+}
+
+/// How the daemon was lost.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Loss {
+    /// Nothing listens at its address, or the connection broke.
+    Gone,
+    /// The connection stands, but nothing comes.
+    Silent,
+    /// It answered something else than it should, in the client's words.
+    Odd(String),
 }
 
 /// Why an act is not in the record, or may not be.

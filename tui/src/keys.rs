@@ -6,6 +6,7 @@ use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Action {
     Yard,
+    Night,
     Troubles,
     Sources,
     Help,
@@ -83,7 +84,8 @@ bindings! {
         [KeyCode::Char('y'), KeyCode::Char('1')] "y 1" Yard "the yard: every bed" Some("yard");
         [KeyCode::Enter] "Enter" Open "the chosen bed in depth" Some("bed");
         [KeyCode::Char('t'), KeyCode::Char('2')] "t 2" Troubles "everything that needs a person" Some("troubles");
-        [KeyCode::Char('s'), KeyCode::Char('3')] "s 3" Sources "where readings come from, and what was refused" Some("sources");
+        [KeyCode::Char('s'), KeyCode::Char('3')] "s 3" Sources "where readings come from, and what was refused" None;
+        [KeyCode::Char('n'), KeyCode::Char('4')] "n 4" Night "every forecast on one line of time" Some("night");
         [KeyCode::Char('?'), KeyCode::F(1)] "? F1" Help "this help" Some("help");
         [KeyCode::Char('u')] "u" Units "change between SI and US customary units" None;
         [KeyCode::Esc, KeyCode::Backspace] "Esc" Back "put a message away, or go back" None;

@@ -12,7 +12,7 @@ use daemon_api::series::SeriesAnswer;
 use daemon_api::trouble::TroubleView;
 use units::UnitSystem;
 
-use crate::event::{ActFailure, Connection, Event, Request};
+use crate::event::{ActFailure, Connection, Event, Loss, Request};
 use crate::form::Form;
 use crate::times::Zone;
 
@@ -39,6 +39,7 @@ pub struct Settings {
 pub enum Screen {
     Yard,
     Bed,
+    Night,
     Troubles,
     Sources,
     Help,
@@ -51,7 +52,7 @@ pub enum Link {
     Connecting,
     Up,
     Down {
-        problem: String,
+        loss: Loss,
         /// The wall time of the next try.
         retry_at: Duration,
     },
@@ -196,9 +197,9 @@ impl State {
                 self.heard_at = self.wall;
                 self.keep_choice();
             }
-            Connection::Lost { problem, retry_in } => {
+            Connection::Lost { loss, retry_in } => {
                 self.link = Link::Down {
-                    problem,
+                    loss,
                     retry_at: self.wall + retry_in,
                 };
             }

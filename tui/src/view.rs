@@ -7,6 +7,7 @@ mod foot;
 mod form;
 mod head;
 mod help;
+mod night;
 mod notes;
 mod page;
 mod paint;
@@ -25,10 +26,11 @@ use ratatui::layout::Rect;
 use crate::event::{Connection, Event};
 use crate::state::{Drawn, Link, Screen, Settings, State};
 use crate::theme::Theme;
+use crate::words;
 
 /// The smallest terminal on which every screen is whole.
-const WIDTH_MIN: u16 = 80;
-const HEIGHT_MIN: u16 = 24;
+pub const WIDTH_MIN: u16 = 80;
+pub const HEIGHT_MIN: u16 = 24;
 
 /// Draws the state on a frame; what the state must know of it comes back.
 pub fn draw(frame: &mut Frame<'_>, state: &State, theme: Theme) -> Drawn {
@@ -68,6 +70,7 @@ pub fn render(buf: &mut Buffer, state: &State, theme: Theme) -> Drawn {
             yard::draw(buf, paint::below(area, strip_height), state, theme)
         }
         Screen::Bed => bed::draw(buf, area, state, theme),
+        Screen::Night => night::draw(buf, area, state, theme),
         Screen::Troubles => page::draw_lines(
             buf,
             area,
@@ -86,11 +89,26 @@ pub fn render(buf: &mut Buffer, state: &State, theme: Theme) -> Drawn {
 
 fn waiting(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) {
     let sentence = match &state.link {
-        Link::Down { problem, .. } => format!("No daemon yet ({problem}). Trying again for ever."),
+        Link::Down { loss, .. } => format!(
+            "No daemon yet at {}: {}. Start tarplightd there, or name its address with --daemon. \
+             Next try in {} s; it goes on for ever.",
+            state.settings.daemon,
+            words::loss(loss),
+            state.retry_in_s().unwrap_or(0),
+        ),
         Link::Connecting | Link::Up => format!("Asking the daemon at {}.", state.settings.daemon),
     };
-    for (row, line) in (area.y + 1..area.bottom()).zip(text::wrap(&sentence, area.width.into())) {
-        paint::put(buf, area.x, row, area.width, &line, theme.normal());
+    for (row, line) in
+        (area.y + 1..area.bottom()).zip(text::wrap(&sentence, usize::from(area.width) - 2))
+    {
+        paint::put(
+            buf,
+            area.x,
+            row,
+            area.width,
+            &format!(" {line}"),
+            theme.normal(),
+        );
     }
 }
 
@@ -99,7 +117,12 @@ pub fn render_to_text(snapshot: PlantSnapshot, width: u16, height: u16) -> Strin
     let mut state = State::new(Settings::default());
     let news = Event::Connection(Connection::Snapshot(Box::new(snapshot)));
     state.apply(news, std::time::Duration::ZERO);
+    text_of(&state, width, height)
+}
+
+/// A frame of the state as plain text.
+pub fn text_of(state: &State, width: u16, height: u16) -> String {
     let mut buf = Buffer::empty(Rect::new(0, 0, width, height));
-    render(&mut buf, &state, Theme::PLAIN);
+    render(&mut buf, state, Theme::PLAIN);
     paint::buffer_text(&buf)
 }

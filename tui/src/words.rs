@@ -5,9 +5,10 @@ use daemon_api::act::{ChannelRole, SetPurpose, SetStorage, StrengthAct};
 use daemon_api::pour::{
     BreakView, CylinderSetView, EstimateView, ForecastView, PourStatus, PourView, TrustView,
 };
-use daemon_api::trouble::Urgency;
+use daemon_api::trouble::{TroubleView, Urgency};
 use units::{Celsius, Megapascal, Millimetre, Show, UnitSystem};
 
+use crate::event::Loss;
 use crate::times::Zone;
 
 /// What must be remembered whenever strand is about to be cut; shown where a release is signed.
@@ -31,6 +32,37 @@ pub fn status(status: PourStatus) -> &'static str {
         PourStatus::Released => "released",
         PourStatus::Stripped => "stripped",
         PourStatus::Abandoned => "abandoned",
+    }
+}
+
+/// The status, with what the last break said where the status alone would hide it.
+pub fn status_of(pour: &PourView) -> String {
+    let status = status(pour.status);
+    match (pour.status, pour.confirmation.state.as_str()) {
+        (PourStatus::Curing | PourStatus::BreakDue, "passed-in-part") => {
+            format!("passed in part, {status}")
+        }
+        (PourStatus::Curing | PourStatus::BreakDue, "failed") => format!("break FAILED, {status}"),
+        _ => status.to_owned(),
+    }
+}
+
+/// How the daemon was lost, to go after "the daemon at its address".
+pub fn loss(loss: &Loss) -> String {
+    match loss {
+        Loss::Gone => "nothing answers".to_owned(),
+        Loss::Silent => "it takes the connection but says nothing".to_owned(),
+        Loss::Odd(sentence) => sentence.clone(),
+    }
+}
+
+/// What is wrong, with the place in the bed where the sentence does not name it.
+pub fn trouble(trouble: &TroubleView) -> String {
+    match &trouble.place {
+        Some(place) if !trouble.what.contains(place.as_str()) => {
+            format!("{place}: {}", trouble.what)
+        }
+        _ => trouble.what.clone(),
     }
 }
 
@@ -137,9 +169,18 @@ pub fn estimate(view: &EstimateView, units: UnitSystem) -> String {
             } else {
                 "no estimate"
             };
-            match &view.reason {
-                Some(reason) => format!("{what}: {reason}"),
-                None => what.to_owned(),
+            // The daemon's reason is a sentence, which may begin with these same words.
+            let reason = view
+                .reason
+                .as_deref()
+                .unwrap_or_default()
+                .trim_end_matches('.');
+            match reason.get(..what.len()) {
+                _ if reason.is_empty() => what.to_owned(),
+                Some(head) if head.eq_ignore_ascii_case(what) => {
+                    format!("{what}{}", &reason[what.len()..])
+                }
+                _ => format!("{what}: {reason}"),
             }
         }
     }
@@ -150,7 +191,7 @@ pub fn lacks_estimate(pour: &PourView) -> bool {
     !pour.curve.usable || !matches!(pour.estimate.kind.as_str(), "within" | "at-least")
 }
 
-/// The state of the cylinders in a few words: `no break yet`, `broke 3620 psi of 3500: passed`.
+/// The state of the cylinders in a few words: `no break yet`, `3620 psi of 3500: passed`.
 pub fn cylinders_short(pour: &PourView, units: UnitSystem) -> String {
     if pour.release.is_some() {
         return "cylinders passed, release signed".to_owned();
@@ -162,11 +203,11 @@ pub fn cylinders_short(pour: &PourView, units: UnitSystem) -> String {
             let verdict = match pour.confirmation.state.as_str() {
                 "confirmed" => "passed",
                 "passed-in-part" => "passed in part",
-                _ if last.passes => "passed, confirms nothing yet",
+                _ if last.passes => "passed, unproven",
                 _ => "FAILED",
             };
             format!(
-                "broke {} of {}: {verdict}",
+                "{} of {}: {verdict}",
                 Megapascal(last.pooled_mean_mpa.unwrap_or(last.mean_mpa)).show(units),
                 Megapascal(last.required_mpa).show_number(units),
             )

@@ -103,7 +103,7 @@ fn no_screen_reads_as_a_permission() {
     let (snapshot, _) = yard();
     let mut dashboard = Dashboard::of(snapshot);
     let mut screens = Vec::new();
-    for key in ['y', 't', 's', '?'] {
+    for key in ['y', 't', 's', 'n', '?'] {
         dashboard.key(KeyCode::Char(key));
         screens.push(dashboard.screen(LARGE));
     }

@@ -10,7 +10,7 @@ use daemon_api::event::{PlantChange, PlantEvent};
 use ratatui::buffer::Buffer;
 use ratatui::style::{Color, Modifier, Style};
 use support::{Dashboard, LARGE, SMALL, forty_beds, normal, text, troubled};
-use tui::event::{Connection, Event};
+use tui::event::{Connection, Event, Loss};
 use tui::theme::Theme;
 
 /// Captures the present screen at both sizes.
@@ -40,7 +40,7 @@ fn style_of(buf: &Buffer, words: &str) -> Style {
 
 fn lost() -> Event {
     Event::Connection(Connection::Lost {
-        problem: "no answer from http://127.0.0.1:7871: is tarplightd running?".to_owned(),
+        loss: Loss::Gone,
         retry_in: Duration::from_secs(10),
     })
 }
@@ -142,7 +142,7 @@ fn a_store_that_cannot_write_is_said_on_every_screen() {
         since: Some(support::minutes_ago(6)),
     };
     let mut dashboard = Dashboard::of(snapshot);
-    for key in ['y', 't', 's', '?'] {
+    for key in ['y', 't', 's', 'n', '?'] {
         dashboard.key(KeyCode::Char(key));
         let screen = dashboard.screen(SMALL);
         assert!(
@@ -160,10 +160,10 @@ fn colour_marks_only_what_is_abnormal() {
     assert_eq!(style_of(&buf, "P3 has been silent").fg, Some(Color::Yellow));
     assert_eq!(style_of(&buf, "P2 reads 2 °F").fg, Some(Color::Gray));
     assert_eq!(
-        style_of(&buf, "broke 3300 psi of 3500: FAILED").fg,
+        style_of(&buf, "3300 psi of 3500: FAILED").fg,
         Some(Color::LightRed)
     );
-    let passed = style_of(&buf, "broke 3620 psi of 3500: passed");
+    let passed = style_of(&buf, "3620 psi of 3500: passed");
     assert_eq!(
         passed.fg,
         Some(Color::Gray),
@@ -189,7 +189,7 @@ fn colour_marks_only_what_is_abnormal() {
 
 #[test]
 fn no_color_takes_every_colour_and_leaves_every_word() {
-    for key in ['y', 't', 's', '?', 'r'] {
+    for key in ['y', 't', 's', 'n', '?', 'r'] {
         let mut coloured = Dashboard::of(troubled());
         coloured.key(KeyCode::Char(key));
         let mut plain = Dashboard::of(troubled());
@@ -323,7 +323,7 @@ fn no_screen_between_the_two_sizes_fails_to_draw() {
     for width in (80..=140).step_by(7) {
         for height in (24..=45).step_by(7) {
             let mut dashboard = Dashboard::of(troubled());
-            for key in ['y', 't', 's', '?', 'r', 'b'] {
+            for key in ['y', 't', 's', 'n', '?', 'r', 'b'] {
                 dashboard.key(KeyCode::Esc);
                 dashboard.key(KeyCode::Char('y'));
                 dashboard.key(KeyCode::Char(key));

@@ -56,7 +56,7 @@ fn pour_text(plant: &Plant, pour: &PourView) -> String {
     let mut text = format!(
         "{}: {}, mix {}, pour {}, concrete {} {}\n",
         pour.bed,
-        words::status(pour.status),
+        words::status_of(pour),
         pour.mix,
         pour.pour,
         words::temperatures_short(pour, units),

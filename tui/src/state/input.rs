@@ -32,10 +32,13 @@ impl State {
         match action {
             Action::Quit => return vec![Request::Quit],
             Action::Yard => self.show(Screen::Yard),
+            Action::Night => self.show(Screen::Night),
             Action::Troubles => self.show(Screen::Troubles),
             Action::Sources => self.show(Screen::Sources),
             Action::Help => self.show(Screen::Help),
-            Action::Open if self.screen == Screen::Yard => self.show(Screen::Bed),
+            Action::Open if matches!(self.screen, Screen::Yard | Screen::Night) => {
+                self.show(Screen::Bed)
+            }
             Action::Open => {}
             Action::Back if self.message.is_some() => self.message = None,
             Action::Back => self.show(Screen::Yard),
@@ -91,7 +94,7 @@ impl State {
     }
 
     fn step(&mut self, by: isize) {
-        if self.screen == Screen::Yard {
+        if matches!(self.screen, Screen::Yard | Screen::Night) {
             self.choose_by(by);
         } else {
             self.scroll = self
@@ -103,7 +106,7 @@ impl State {
 
     fn choose_by(&mut self, by: isize) {
         let rows = self.rows();
-        if !matches!(self.screen, Screen::Yard | Screen::Bed) || rows.is_empty() {
+        if !matches!(self.screen, Screen::Yard | Screen::Bed | Screen::Night) || rows.is_empty() {
             return;
         }
         let at = self
@@ -120,7 +123,7 @@ impl State {
     /// Opens a form for the chosen pour, or says why it cannot be.
     fn open_form(&mut self, make: impl Fn(&Self, &PourView, &str) -> Result<Form, String>) {
         let opened = match self.chosen_row() {
-            _ if !matches!(self.screen, Screen::Yard | Screen::Bed) => {
+            _ if !matches!(self.screen, Screen::Yard | Screen::Bed | Screen::Night) => {
                 Err("Choose the bed first: press y for the yard.".to_owned())
             }
             None => Err("There is no bed to act upon yet.".to_owned()),
@@ -233,7 +236,7 @@ impl State {
                     return Vec::new();
                 };
                 // A click chooses, a second one on the same row opens.
-                if self.screen == Screen::Yard && self.chosen.as_ref() == Some(&row) {
+                if self.screen != Screen::Bed && self.chosen.as_ref() == Some(&row) {
                     self.show(Screen::Bed);
                 }
                 self.chosen = Some(row);

@@ -71,7 +71,7 @@ fn pinned(
         &format!(
             "{}  {}  (pour {}, line {}{layer}, mix {}, {} to {})",
             pour.bed,
-            words::status(pour.status),
+            words::status_of(pour),
             pour.pour,
             pour.line,
             pour.mix,
@@ -83,9 +83,9 @@ fn pinned(
     for trouble in row.bed.troubles.iter().take(2) {
         let age = span_text(state.plant_now() - trouble.since);
         let text = format!(
-            "{} {} ({age}). First: {}",
+            "{} {} For {age}. First: {}",
             words::urgency(trouble.urgency),
-            trouble.what,
+            words::trouble(trouble),
             trouble.first_act
         );
         add(&text, theme.urgency(trouble.urgency));
@@ -167,9 +167,9 @@ fn more_troubles(row: &Row<'_>, state: &State, theme: Theme) -> Vec<ratatui::tex
         .map(|trouble| {
             let age = span_text(state.plant_now() - trouble.since);
             let text = format!(
-                " {} {} ({age})",
+                " {} {} For {age}.",
                 words::urgency(trouble.urgency),
-                trouble.what
+                words::trouble(trouble)
             );
             ratatui::text::Line::styled(text, theme.urgency(trouble.urgency))
         })

@@ -14,7 +14,14 @@ const MESSAGE_ROWS_MAX: usize = 6;
 /// Draws the foot at the bottom of `area`; the rows it took.
 pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> u16 {
     let last = area.bottom() - 1;
-    paint::put(buf, area.x, last, area.width, &keys(state), theme.quiet());
+    paint::put(
+        buf,
+        area.x,
+        last,
+        area.width,
+        &keys(state, area.width),
+        theme.quiet(),
+    );
     let Some(message) = &state.message else {
         return 1;
     };
@@ -40,7 +47,7 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> u16 {
     height + 1
 }
 
-fn keys(state: &State) -> String {
+fn keys(state: &State, width: u16) -> String {
     if state.form.is_some() {
         return " Tab ↑ ↓ move   Enter next, and on Record: record   PgUp PgDn read   Esc leave"
             .to_owned();
@@ -49,10 +56,14 @@ fn keys(state: &State) -> String {
     if state.message.is_some() {
         line.push_str("Esc put away   ");
     }
+    // Those that do not fit whole are left out; the help has them all.
     for binding in BINDINGS {
         if let Some(word) = binding.foot {
             let key = binding.label.split(' ').next().unwrap_or(binding.label);
-            line.push_str(&format!("{key} {word}  "));
+            let text = format!("{key} {word}  ");
+            if text::width_of(&line) + text::width_of(text.trim_end()) <= usize::from(width) {
+                line.push_str(&text);
+            }
         }
     }
     line

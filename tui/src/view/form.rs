@@ -33,7 +33,7 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, form: &Form, theme: The
         }
         _ => Vec::new(),
     };
-    let fixed = form.fields.len() + 1 + problem.len() + cautions.len() + 1;
+    let fixed = form.fields.len() + 2 + problem.len() + cautions.len() + 1;
     let information_height = area
         .height
         .saturating_sub(u16::try_from(fixed).unwrap_or(area.height) + 1);
@@ -64,7 +64,7 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, form: &Form, theme: The
         .unwrap_or(0);
     let label_width = u16::try_from(label_width.clamp(10, 60)).unwrap_or(10);
     // Where there are more fields than rows, those around the focus are shown.
-    let field_rows = usize::from(area.bottom().saturating_sub(y + 1)).saturating_sub(problem.len());
+    let field_rows = usize::from(area.bottom().saturating_sub(y + 2)).saturating_sub(problem.len());
     let first = (form.focus + 1)
         .saturating_sub(field_rows)
         .min(form.fields.len().saturating_sub(field_rows));
@@ -83,6 +83,16 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, form: &Form, theme: The
         );
         y += 1;
     }
+    if let Some(field) = form.fields.get(form.focus) {
+        let hint = match field.control {
+            Control::Check(_) => format!("  {}", field.hint),
+            Control::Text(_) | Control::Choice { .. } => {
+                format!("  {}: {}", field.label, field.hint)
+            }
+        };
+        paint::put(buf, area.x, y, area.width, &hint, theme.quiet());
+    }
+    y += 1;
     for line in &problem {
         paint::put(buf, area.x, y, area.width, &format!(" {line}"), theme.bad());
         y += 1;
@@ -153,14 +163,11 @@ fn draw_field(
                 buf[(x + column.min(entry_width - 1), area.y)].set_style(theme.chosen());
             }
             let hint_x = x + entry_width + 1;
-            paint::put(
-                buf,
-                hint_x,
-                area.y,
-                area.right().saturating_sub(hint_x),
-                field.hint,
-                theme.quiet(),
-            );
+            let hint_width = area.right().saturating_sub(hint_x);
+            // A hint that does not fit here stands whole below the fields once this one is focused.
+            if text::width_of(field.hint) <= usize::from(hint_width) {
+                paint::put(buf, hint_x, area.y, hint_width, field.hint, theme.quiet());
+            }
         }
         Control::Choice { options, chosen } => {
             let text = format!(
@@ -174,7 +181,7 @@ fn draw_field(
         }
         Control::Check(is_checked) => {
             let mark = if *is_checked { "x" } else { " " };
-            let text = format!("[{mark}] {}   {}", field.label, field.hint);
+            let text = format!("[{mark}] {}", field.label);
             paint::put(buf, area.x + 1, area.y, area.width - 1, &text, label_style);
         }
     }
@@ -266,7 +273,7 @@ fn release_information(
     let units = state.units();
     let mut lines = Vec::new();
     for one in state.line_pours(pour) {
-        let pour_words = format!("{}: {}", one.pour, words::status(one.status));
+        let pour_words = format!("{}: {}", one.pour, words::status_of(one));
         lines.push((pour_words, theme.strong()));
         // The sentence has a line of its own, so that it is read whole.
         lines.push((
@@ -292,7 +299,8 @@ fn release_information(
                 ));
             }
         }
-        for waiting in &one.confirmation.waiting_for {
+        if !one.confirmation.waiting_for.is_empty() {
+            let waiting = one.confirmation.waiting_for.join(", ");
             lines.push((format!("not confirmed yet: {waiting}"), theme.doubt()));
         }
         for caution in &one.cautions {

@@ -3,10 +3,14 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
-use super::paint;
+use super::{paint, text};
+use crate::event::Loss;
 use crate::state::{Link, State};
 use crate::theme::Theme;
 use crate::times::span_text;
+
+const GONE: &str = "First: start tarplightd on the plant's computer; meanwhile look at the beds.";
+const HANGS: &str = "First: see whether tarplightd hangs; meanwhile go and look at the beds.";
 
 /// Draws the head; the rows it took.
 pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> u16 {
@@ -26,7 +30,7 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> u16 {
     paint::put(buf, area.x, area.y, area.width, &left, theme.strong());
     let mut right = format!("data {} old ", span_text(state.data_age()));
     if plant.simulated {
-        right = format!("SIMULATED ×{:.0}  {right}", plant.clock_speed);
+        right = format!("SIMULATED ×{}  {right}", plant.clock_speed);
     }
     paint::put_right(
         buf,
@@ -38,7 +42,7 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> u16 {
     );
     let mut alarms = Vec::new();
     if state.is_stale() {
-        alarms.push(stale_words(state));
+        alarms.extend(stale_words(state));
     }
     if !plant.store.writing {
         let since = plant.store.since.map_or_else(String::new, |at| {
@@ -49,33 +53,46 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> u16 {
             .problem
             .as_deref()
             .unwrap_or("the store does not answer");
-        alarms.push(format!(" NOTHING IS BEING RECORDED{since}: {problem}"));
+        alarms.push(format!("NOTHING IS BEING RECORDED{since}: {problem}"));
     }
     let mut row = area.y + 1;
-    for alarm in &alarms {
-        let padded = format!("{alarm:<width$}", width = usize::from(area.width));
+    let width = usize::from(area.width);
+    for line in alarms.iter().flat_map(|alarm| text::wrap(alarm, width - 2)) {
+        let padded = format!(" {line:<width$}", width = width - 1);
         paint::put(buf, area.x, row, area.width, &padded, theme.alarm());
         row += 1;
     }
     row - area.y
 }
 
-fn stale_words(state: &State) -> String {
+/// What is wrong with the connection and how old everything is, then what to do.
+fn stale_words(state: &State) -> [String; 2] {
     let as_of = state
         .snapshot
         .as_ref()
         .map_or_else(String::new, |snapshot| {
             state.zone.clock_near(snapshot.plant.now, state.plant_now())
         });
-    let old = span_text(state.data_age());
-    match (&state.link, state.retry_in_s()) {
-        (Link::Down { problem, .. }, Some(retry_in_s)) => {
-            format!(
-                " DAEMON GONE: all below is of {as_of}, {old} old. Next try in {retry_in_s} s. {problem}"
-            )
-        }
-        _ => format!(
-            " NO WORD FROM THE DAEMON: all below is of {as_of}, {old} old, and may no longer hold."
-        ),
+    let old = format!(
+        "all below is of {as_of}, {} old.",
+        span_text(state.data_age())
+    );
+    let Link::Down { loss, .. } = &state.link else {
+        return [
+            format!("NO WORD FROM THE DAEMON: {old} It may no longer hold."),
+            HANGS.to_owned(),
+        ];
+    };
+    let retry = format!("Next try in {} s.", state.retry_in_s().unwrap_or(0));
+    match loss {
+        Loss::Silent => [
+            format!("NO WORD FROM THE DAEMON: {old} {retry}"),
+            HANGS.to_owned(),
+        ],
+        Loss::Gone => [format!("DAEMON GONE: {old} {retry}"), GONE.to_owned()],
+        Loss::Odd(sentence) => [
+            format!("DAEMON NOT UNDERSTOOD: {old} {retry}"),
+            sentence.clone(),
+        ],
     }
 }

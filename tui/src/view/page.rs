@@ -82,10 +82,13 @@ pub fn draw_lines(buf: &mut Buffer, area: Rect, scroll: usize, lines: &[Line<'st
 }
 
 fn copy_window(buf: &mut Buffer, area: Rect, tall: &Buffer, scroll: usize) -> Drawn {
-    let page_rows = usize::from(area.height);
+    // A page that is longer than the window leaves the last row to say so, and covers nothing.
+    let is_long = tall.area.height > area.height;
+    let shown_rows = area.height - u16::from(is_long && area.height > 0);
+    let page_rows = usize::from(shown_rows);
     let scroll_max = usize::from(tall.area.height).saturating_sub(page_rows);
     let scroll = scroll.min(scroll_max);
-    for row in 0..area.height.min(tall.area.height) {
+    for row in 0..shown_rows.min(tall.area.height) {
         let from_y = row + u16::try_from(scroll).unwrap_or(0);
         for x in 0..area.width {
             buf[(area.x + x, area.y + row)] = tall[(x, from_y)].clone();

@@ -2,7 +2,7 @@
 
 use ratatui::text::{Line, Span};
 
-use super::text::wrap;
+use super::text::{fit, width_of, wrap};
 use crate::state::State;
 use crate::theme::Theme;
 use crate::times::span_text;
@@ -18,8 +18,13 @@ pub fn lines(state: &State, width: u16, theme: Theme) -> Vec<Line<'static>> {
         lines.push(Line::styled(" The plant file names none.", theme.normal()));
     }
     let width = usize::from(width) - 8;
+    let names = sources.iter().map(|source| width_of(&source.source));
+    let name_width = names.max().unwrap_or(0).clamp(12, 24);
     for source in sources {
-        let (state_word, style) = if source.up {
+        // What is sent by command has no connection that could be down.
+        let (state_word, style) = if source.via == "csv" {
+            ("by command", theme.normal())
+        } else if source.up {
             ("up", theme.normal())
         } else {
             ("DOWN", theme.bad())
@@ -33,7 +38,11 @@ pub fn lines(state: &State, width: u16, theme: Theme) -> Vec<Line<'static>> {
         );
         lines.push(Line::from(vec![
             Span::styled(
-                format!(" {:<12} {:<7}", source.source, source.via),
+                format!(
+                    " {:<name_width$} {:<7}",
+                    fit(&source.source, name_width),
+                    source.via
+                ),
                 theme.strong(),
             ),
             Span::styled(format!("{state_word}{since}"), style),

@@ -60,7 +60,7 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> Drawn 
     } else if has_two_lines {
         two_lines(area.width, window_width)
     } else {
-        narrow(area.width, window_width)
+        narrow(area.width, bed_width(&rows), window_width)
     };
     let row_height: u16 = if has_two_lines { 2 } else { 1 };
     for column in &columns {
@@ -132,7 +132,7 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> Drawn 
 }
 
 /// The first row shown, so that the chosen one is among the shown.
-fn first_row(chosen_at: usize, page_rows: usize, row_count: usize) -> usize {
+pub fn first_row(chosen_at: usize, page_rows: usize, row_count: usize) -> usize {
     if row_count <= page_rows {
         return 0;
     }
@@ -141,7 +141,7 @@ fn first_row(chosen_at: usize, page_rows: usize, row_count: usize) -> usize {
         .min(row_count - page_rows)
 }
 
-fn draw_words(buf: &mut Buffer, area: Rect, state: &State, theme: Theme, below_count: usize) {
+pub fn draw_words(buf: &mut Buffer, area: Rect, state: &State, theme: Theme, below_count: usize) {
     let y = area.bottom() - WORDS_ROWS;
     let mut line = format!(" {}", words::ESTIMATES_CONFIRM_NOTHING);
     if below_count > 0 {
@@ -174,16 +174,16 @@ fn laid_out(cells: &[(Cell, u16)], line: u16, indent: u16) -> Vec<Column> {
 }
 
 fn wide(width: u16, window_width: u16) -> Vec<Column> {
-    let taken = 1 + 5 + 8 + 30 + 9 + 17 + window_width + 9 + 7;
+    let taken = 1 + 5 + 8 + 30 + 8 + 15 + window_width + 14 + 7;
     let cells = [
         (Cell::Bed, 5),
         (Cell::Mix, 8),
         (Cell::Status, 30),
-        (Cell::Now, 9),
-        (Cell::Strengths, 17),
+        (Cell::Now, 8),
+        (Cell::Strengths, 15),
         (Cell::Window, window_width),
         (Cell::Cylinders, width.saturating_sub(taken)),
-        (Cell::Holds, 9),
+        (Cell::Holds, 14),
     ];
     laid_out(&cells, 0, 1)
 }
@@ -191,10 +191,10 @@ fn wide(width: u16, window_width: u16) -> Vec<Column> {
 fn two_lines(width: u16, window_width: u16) -> Vec<Column> {
     let first = [
         (Cell::Bed, 5),
-        (Cell::Mix, 17),
+        (Cell::Mix, 13),
         (Cell::Status, 30),
         (Cell::Now, 10),
-        (Cell::Holds, 10),
+        (Cell::Holds, 14),
     ];
     let second = [
         (Cell::Strengths, 17),
@@ -207,10 +207,16 @@ fn two_lines(width: u16, window_width: u16) -> Vec<Column> {
     [laid_out(&first, 0, 1), laid_out(&second, 1, 7)].concat()
 }
 
-fn narrow(width: u16, window_width: u16) -> Vec<Column> {
-    let taken = 1 + 4 + 5 + 8 + 15 + window_width + 4 + 6;
+/// As wide as the longest name, so that what the cylinders say has the rest.
+fn bed_width(rows: &[Row<'_>]) -> u16 {
+    let names = rows.iter().map(|row| text::width_of(&row.bed.bed));
+    u16::try_from(names.max().unwrap_or(0).clamp(3, 6)).unwrap_or(6)
+}
+
+fn narrow(width: u16, bed_width: u16, window_width: u16) -> Vec<Column> {
+    let taken = 1 + bed_width + 5 + 8 + 15 + window_width + 4 + 6;
     let cells = [
-        (Cell::Bed, 4),
+        (Cell::Bed, bed_width),
         (Cell::Mix, 5),
         (Cell::Now, 8),
         (Cell::Strengths, 15),
@@ -249,10 +255,7 @@ fn content(cell: Cell, row: &Row<'_>, state: &State, theme: Theme) -> (String, S
     match cell {
         Cell::Bed => (row.bed.bed.clone(), mark(row, theme).1),
         Cell::Mix => (pour.mix.clone(), theme.normal()),
-        Cell::Status => (
-            words::status(pour.status).to_owned(),
-            status_style(pour, theme),
-        ),
+        Cell::Status => (words::status_of(pour), status_style(pour, theme)),
         Cell::State => (state_words(pour), cylinder_style(pour, theme)),
         Cell::Now => (words::temperatures_short(pour, units), theme.normal()),
         Cell::Strengths => (words::strengths_short(pour, units), theme.normal()),
@@ -269,13 +272,14 @@ fn content(cell: Cell, row: &Row<'_>, state: &State, theme: Theme) -> (String, S
     }
 }
 
-/// Cylinders and status together in twenty cells; what the cylinders say comes first, so that it
+/// Cylinders and status together in twenty-one cells; what the cylinders say comes first, so that it
 /// is whole where the rest does not fit.
-fn state_words(pour: &PourView) -> String {
+pub fn state_words(pour: &PourView) -> String {
     let cylinders = words::cylinders_shortest(pour);
     match pour.status {
         PourStatus::Confirmed => "passed, not released".to_owned(),
         PourStatus::BreakDue => format!("{cylinders}; due"),
+        PourStatus::Curing if pour.confirmation.state == "passed-in-part" => cylinders.to_owned(),
         status => format!("{cylinders}; {}", words::status(status)),
     }
 }
@@ -305,7 +309,7 @@ pub fn cylinder_style(pour: &PourView, theme: Theme) -> Style {
 }
 
 /// A sign for the most urgent trouble of the bed, so that colour never stands alone.
-fn mark(row: &Row<'_>, theme: Theme) -> (&'static str, Style) {
+pub fn mark(row: &Row<'_>, theme: Theme) -> (&'static str, Style) {
     match row.bed.troubles.iter().map(|trouble| trouble.urgency).max() {
         Some(Urgency::Now) => ("!", theme.bad()),
         Some(Urgency::Soon) => ("?", theme.doubt()),

@@ -245,7 +245,7 @@ pub fn trouble(bed: &str, urgency: Urgency, what: &str) -> TroubleView {
         urgency,
         bed: Some(bed.to_owned()),
         pour: Some(format!("{bed}-77")),
-        place: Some("P3".to_owned()),
+        place: what.split(' ').next().map(str::to_owned),
         what: what.to_owned(),
         since: minutes_ago(24),
         first_act: "Look at the plug of P3 and at the logger's lamp.".to_owned(),
