@@ -220,9 +220,9 @@ impl Found {
     fn covariance(&self, variance: f64) -> [[f64; 3]; 3] {
         let size = self.unit_covariance.nrows();
         let mut covariance = [[0.0; 3]; 3];
-        for row in 0..size {
-            for column in 0..size {
-                covariance[row][column] = variance * self.unit_covariance[(row, column)];
+        for (row, cells) in covariance.iter_mut().enumerate().take(size) {
+            for (column, cell) in cells.iter_mut().enumerate().take(size) {
+                *cell = variance * self.unit_covariance[(row, column)];
             }
         }
         covariance

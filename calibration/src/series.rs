@@ -12,6 +12,7 @@
 //! | `shape` | `cylinder`; other shapes are refused, as no curve here is for them |
 //! | `group` | the group it was broken with; specimens of one age and history when absent |
 //! | `fracture`, `notes` | free texts |
+//! | `source` | `series` (when absent), or `pour` for a companion cylinder of the plant |
 //! | `excluded_because`, `excluded_by` | why and by whom it was left out |
 //!
 //! Every number's unit stands in its header. A bad row is named with line, column and reason, and
@@ -111,6 +112,8 @@ pub struct SeriesSpecimen {
     pub fracture: Option<String>,
     /// Notes, as written.
     pub notes: Option<String>,
+    /// Where the result comes from.
+    pub source: DataSource,
     /// Why and by whom it was left out.
     pub excluded: Option<Exclusion>,
 }
@@ -193,7 +196,7 @@ impl Series {
                     temperature_max_c,
                     fracture: specimen.fracture.clone(),
                     notes: specimen.notes.clone(),
-                    source: DataSource::Series,
+                    source: specimen.source,
                     excluded: specimen.excluded.clone(),
                 }),
                 Err((column, reason)) => bad_rows.push(BadRow {

@@ -1,5 +1,8 @@
 //! tarplight-lab: the lab's command, which reads, checks and shows curve files.
 
+mod chart;
+mod fit;
+mod options;
 mod report;
 mod text;
 
@@ -8,9 +11,11 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use chrono::{DateTime, Utc};
-use clap::{Parser, Subcommand, ValueEnum};
-use units::{Megapascal, UnitSystem};
+use clap::{Parser, Subcommand};
+use units::Megapascal;
 
+use fit::FitArguments;
+use options::Units;
 use report::Report;
 
 const EXAMPLES: &str = "\
@@ -31,6 +36,9 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
+    /// Fit curves to a series of broken cylinders, say how good they are, and write a curve file.
+    #[command(after_help = fit::EXAMPLES)]
+    Fit(Box<FitArguments>),
     /// Check a curve file and show what it says: form, range, standing, strengths with their
     /// bounds.
     #[command(after_help = EXAMPLES)]
@@ -55,7 +63,7 @@ struct ShowArguments {
         long,
         value_name = "STRENGTH",
         default_value = "3500 psi",
-        value_parser = required_strength
+        value_parser = options::strength
     )]
     required: Megapascal,
     /// The instant at which the standing is asked (RFC 3339) [default: now].
@@ -63,51 +71,50 @@ struct ShowArguments {
     at: Option<DateTime<Utc>>,
 }
 
-#[derive(Clone, Copy, ValueEnum)]
-enum Units {
-    /// °C, MPa, mm.
-    Si,
-    /// °F, psi, in.
-    Us,
-}
-
-fn required_strength(typed: &str) -> Result<Megapascal, String> {
-    let strength = Megapascal::parse(typed).map_err(|error| error.to_string())?;
-    calibration::check_plausible(strength).map_err(|error| error.to_string())
-}
-
 fn main() -> ExitCode {
-    let Command::Show(arguments) = Arguments::parse().command;
-    match show(&arguments) {
-        Ok(()) => ExitCode::SUCCESS,
+    let outcome = match Arguments::parse().command {
+        Command::Fit(arguments) => fit::run(&arguments, Utc::now()).and_then(|printed| {
+            say(&printed.talk);
+            print(&printed.data)?;
+            Ok(printed.has_curve)
+        }),
+        Command::Show(arguments) => show(&arguments)
+            .and_then(|text| print(&text))
+            .map(|()| true),
+    };
+    match outcome {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::from(1),
         Err(error) => {
-            // Nothing is left to do when even standard error is gone.
-            let _ = writeln!(io::stderr(), "tarplight-lab: {error:#}");
+            say(&format!("tarplight-lab: {error:#}\n"));
             ExitCode::from(1)
         }
     }
 }
 
-fn show(arguments: &ShowArguments) -> anyhow::Result<()> {
-    let asked_at = arguments.at.unwrap_or_else(Utc::now);
+/// Talk goes to standard error; nothing is left to do when even that is gone.
+fn say(text: &str) {
+    let _ = io::stderr().write_all(text.as_bytes());
+}
+
+fn print(text: &str) -> anyhow::Result<()> {
+    match io::stdout().lock().write_all(text.as_bytes()) {
+        // A reader such as `head` may have had enough.
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        result => Ok(result?),
+    }
+}
+
+fn show(arguments: &ShowArguments) -> anyhow::Result<String> {
     let report = Report::read(
         &arguments.file,
         arguments.records.as_deref(),
         arguments.required,
-        asked_at,
+        arguments.at.unwrap_or_else(Utc::now),
     )?;
-    let output = if arguments.json {
-        serde_json::to_string_pretty(&report)? + "\n"
+    if arguments.json {
+        Ok(serde_json::to_string_pretty(&report)? + "\n")
     } else {
-        let system = match arguments.units {
-            Units::Si => UnitSystem::Si,
-            Units::Us => UnitSystem::Us,
-        };
-        text::render(&report, system)
-    };
-    match io::stdout().lock().write_all(output.as_bytes()) {
-        // A reader such as `head` may have had enough.
-        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
-        result => Ok(result?),
+        Ok(text::render(&report, arguments.units.into()))
     }
 }

@@ -336,7 +336,7 @@ fn three_digits(value: f64) -> f64 {
 }
 
 impl Maturity {
-    fn of(function: MaturityFunction) -> Self {
+    pub fn of(function: MaturityFunction) -> Self {
         Self {
             function: function.name(),
             unit: function.unit().symbol(),

@@ -1,8 +1,11 @@
 //! Which of several fitted forms the data can tell apart.
 //!
-//! Each group is predicted by a curve that did not see it. Two forms are told apart when the mean
-//! difference of their squared errors over the groups is more than chance makes it (Student's t of
-//! the differences, 90 % two-sided): common practice for paired errors, no source.
+//! Two forms are told apart when either of two signs is more than chance makes it, at 5 % on each
+//! side: the mean difference of their squared errors over groups that each did not see (Student's t
+//! of the differences), or the ratio of their residual variances (F). Both are common practice, no
+//! source; the second is rough, since the two residuals come from the same specimens.
+
+use statrs::distribution::{ContinuousCDF as _, FisherSnedecor};
 
 use super::{CurveFit, Form};
 use crate::estimate::t_quantile;
@@ -44,7 +47,7 @@ pub fn compare(fits: &[&CurveFit]) -> Comparison {
             pairs.push(Distinction {
                 left: left.form,
                 right: right.form,
-                can_be_told_apart: differ(left, right),
+                can_be_told_apart: errors_differ(left, right) || variances_differ(left, right),
                 difference_mpa: largest_difference_mpa(left, right),
             });
         }
@@ -52,7 +55,7 @@ pub fn compare(fits: &[&CurveFit]) -> Comparison {
     Comparison { least_error, pairs }
 }
 
-fn differ(left: &CurveFit, right: &CurveFit) -> bool {
+fn errors_differ(left: &CurveFit, right: &CurveFit) -> bool {
     let squares = |fit: &CurveFit| -> Option<Vec<f64>> {
         let groups = fit.left_out.groups.iter();
         groups
@@ -78,6 +81,19 @@ fn differ(left: &CurveFit, right: &CurveFit) -> bool {
         .sum::<f64>()
         / f64::from(freedom);
     mean.abs() > t_quantile(PROBABILITY, freedom) * (variance / count).sqrt()
+}
+
+fn variances_differ(left: &CurveFit, right: &CurveFit) -> bool {
+    let freedom = |fit: &CurveFit| f64::from(fit.degrees_of_freedom);
+    let variance = |fit: &CurveFit| fit.sum_of_squares / freedom(fit);
+    let (worse, better) = if variance(left) >= variance(right) {
+        (left, right)
+    } else {
+        (right, left)
+    };
+    FisherSnedecor::new(freedom(worse), freedom(better)).is_ok_and(|distribution| {
+        distribution.sf(variance(worse) / variance(better)) < 1.0 - PROBABILITY
+    })
 }
 
 fn largest_difference_mpa(left: &CurveFit, right: &CurveFit) -> f64 {

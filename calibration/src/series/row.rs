@@ -6,7 +6,7 @@ use units::{Bound, Celsius, Kilonewton, Megapascal, Millimetre, bounds};
 
 use super::table::Row;
 use super::{BadRow, Series, SeriesSpecimen, Temperature};
-use crate::curve_file::Exclusion;
+use crate::curve_file::{DataSource, Exclusion};
 use crate::cylinder::{check_plausible, cylinder_strength};
 
 /// The oldest specimen that a series may hold, h: five years.
@@ -97,6 +97,14 @@ fn read_row(row: &Row) -> Result<SeriesSpecimen, Fault> {
             ));
         }
     };
+    let source = match text("source").as_deref() {
+        None | Some("series") => DataSource::Series,
+        Some("pour") => DataSource::Pour,
+        Some(other) => {
+            let reason = format!("\"{other}\" is neither \"series\" nor \"pour\"");
+            return Err(fault("source", reason));
+        }
+    };
     Ok(SeriesSpecimen {
         line: row.line,
         specimen: text("specimen").unwrap_or_else(|| format!("line {}", row.line)),
@@ -108,6 +116,7 @@ fn read_row(row: &Row) -> Result<SeriesSpecimen, Fault> {
         length_mm,
         fracture: text("fracture"),
         notes: text("notes"),
+        source,
         excluded,
     })
 }

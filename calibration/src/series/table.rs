@@ -7,7 +7,7 @@ use toml::de::{DeArray, DeTable, DeValue};
 use super::SeriesError;
 
 /// Every column that a series may have.
-pub(super) const COLUMNS: [&str; 20] = [
+pub(super) const COLUMNS: [&str; 21] = [
     "specimen",
     "group",
     "age_h",
@@ -26,6 +26,7 @@ pub(super) const COLUMNS: [&str; 20] = [
     "length_in",
     "fracture",
     "notes",
+    "source",
     "excluded_because",
     "excluded_by",
 ];
