@@ -57,7 +57,9 @@ pub mod estimate;
 pub mod fit;
 pub mod least_squares;
 pub mod maturity;
+pub mod rates;
 pub mod series;
+pub mod verification;
 
 pub use curve::Curve;
 pub use curve_file::{

@@ -15,6 +15,9 @@
 //! | `source` | `series` (when absent), or `pour` for a companion cylinder of the plant |
 //! | `excluded_because`, `excluded_by` | why and by whom it was left out |
 //!
+//! Results of mortar cubes for the rates of a cement, and breaks of pours, are tables of the same
+//! kind ([`SeriesKind`]); breaks have `pour` and `broken_at` besides.
+//!
 //! Every number's unit stands in its header. A bad row is named with line, column and reason, and
 //! is never guessed at; the rest of the series is read all the same.
 
@@ -26,6 +29,7 @@ mod table;
 use std::collections::BTreeMap;
 use std::fmt;
 
+use chrono::{DateTime, Utc};
 pub use history::{History, HistoryFault};
 pub use precision::{GroupPrecision, OutlierFlag, group_precisions, outliers};
 
@@ -80,6 +84,17 @@ pub enum SeriesFormat {
     Toml,
 }
 
+/// What the rows of a table are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SeriesKind {
+    /// Concrete cylinders for a curve.
+    Cylinders,
+    /// Mortar cubes or concrete cylinders for rates; they may be weaker than a cylinder is broken.
+    Mortar,
+    /// Cylinders of pours for verification; those without a history of their own stay apart.
+    Breaks,
+}
+
 /// The temperature that a specimen saw.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Temperature {
@@ -87,6 +102,8 @@ pub enum Temperature {
     Constant(f64),
     /// By the readings of its companion sensor, named here.
     Companion(String),
+    /// Not known; only a break may have none.
+    Unknown,
 }
 
 /// One specimen of a series, checked.
@@ -116,6 +133,10 @@ pub struct SeriesSpecimen {
     pub source: DataSource,
     /// Why and by whom it was left out.
     pub excluded: Option<Exclusion>,
+    /// The pour it stands for; only breaks have one.
+    pub pour: Option<String>,
+    /// When it was broken; only breaks say it.
+    pub broken_at: Option<DateTime<Utc>>,
 }
 
 /// A series: what could be read, and what could not.
@@ -133,12 +154,12 @@ impl Series {
     /// # Errors
     /// A text that is no series: no header, an unknown or repeated column, two columns for one
     /// thing. Faults of single rows are in [`Series::bad_rows`].
-    pub fn parse(text: &str, format: SeriesFormat) -> Result<Self, SeriesError> {
+    pub fn parse(text: &str, format: SeriesFormat, kind: SeriesKind) -> Result<Self, SeriesError> {
         let table = match format {
-            SeriesFormat::Csv => table::read_csv(text)?,
-            SeriesFormat::Toml => table::read_toml(text)?,
+            SeriesFormat::Csv => table::read_csv(text, kind)?,
+            SeriesFormat::Toml => table::read_toml(text, kind)?,
         };
-        Ok(row::read_rows(table))
+        Ok(row::read_rows(table, kind))
     }
 
     /// The names of the companion histories that the series needs.
@@ -148,7 +169,7 @@ impl Series {
             .iter()
             .filter_map(|specimen| match &specimen.temperature {
                 Temperature::Companion(name) => Some(name.as_str()),
-                Temperature::Constant(_) => None,
+                Temperature::Constant(_) | Temperature::Unknown => None,
             })
             .collect();
         names.sort_unstable();
@@ -211,7 +232,8 @@ impl Series {
 }
 
 impl SeriesSpecimen {
-    fn exposure(
+    /// Its maturity when it was broken, and the lowest and highest temperature that it saw.
+    pub(crate) fn exposure(
         &self,
         function: &MaturityFunction,
         histories: &BTreeMap<String, History>,
@@ -230,6 +252,9 @@ impl SeriesSpecimen {
                 history
                     .exposure(function, self.age_h)
                     .map_err(|fault| ("history", format!("\"{name}\": {fault}")))?
+            }
+            Temperature::Unknown => {
+                return Err(("history", "its temperature is not known".to_owned()));
             }
         };
         if maturity > 0.0 {

@@ -12,7 +12,7 @@ use anyhow::{anyhow, bail};
 use calibration::fit::{
     CurveFit, FitOptions, FitRefusal, Form, Point, ScatterKind, Surroundings, compare, fit,
 };
-use calibration::series::{BadRow, History, Series, SeriesFormat, points};
+use calibration::series::{BadRow, History, Series, SeriesFormat, SeriesKind, points};
 use calibration::{Cured, DataRow, Exclusion, MaturityFunction, TimeZero};
 use chrono::{DateTime, Utc};
 use clap::ValueEnum;
@@ -261,8 +261,8 @@ fn read_and_fit(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<F
         Some("toml") => SeriesFormat::Toml,
         _ => SeriesFormat::Csv,
     };
-    let mut series =
-        Series::parse(&text, format).map_err(|error| anyhow!("{}: {error}", path.display()))?;
+    let mut series = Series::parse(&text, format, SeriesKind::Cylinders)
+        .map_err(|error| anyhow!("{}: {error}", path.display()))?;
     for (specimen, because) in &arguments.exclude {
         let exclusion = Exclusion {
             because: because.clone(),

@@ -2,10 +2,11 @@
 
 use std::collections::BTreeMap;
 
+use chrono::{DateTime, Utc};
 use units::{Bound, Celsius, Kilonewton, Megapascal, Millimetre, bounds};
 
 use super::table::Row;
-use super::{BadRow, Series, SeriesSpecimen, Temperature};
+use super::{BadRow, Series, SeriesKind, SeriesSpecimen, Temperature};
 use crate::curve_file::{DataSource, Exclusion};
 use crate::cylinder::{check_plausible, cylinder_strength};
 
@@ -18,13 +19,13 @@ fn fault(column: &str, reason: impl Into<String>) -> Fault {
     (column.to_owned(), reason.into())
 }
 
-pub(super) fn read_rows(rows: Vec<Row>) -> Series {
+pub(super) fn read_rows(rows: Vec<Row>, kind: SeriesKind) -> Series {
     let mut series = Series::default();
     let mut lines: BTreeMap<String, usize> = BTreeMap::new();
     for row in rows {
         let checked = match &row.fault {
             Some(fault) => Err(fault.clone()),
-            None => read_row(&row),
+            None => read_row(&row, kind),
         };
         let checked =
             checked.and_then(
@@ -48,18 +49,11 @@ pub(super) fn read_rows(rows: Vec<Row>) -> Series {
     series
 }
 
-fn read_row(row: &Row) -> Result<SeriesSpecimen, Fault> {
+fn read_row(row: &Row, kind: SeriesKind) -> Result<SeriesSpecimen, Fault> {
     let text = |column: &str| row.cells.get(column).cloned();
-    if let Some(shape) = text("shape")
-        && shape != "cylinder"
-    {
-        return Err(fault(
-            "shape",
-            format!("\"{shape}\" is no cylinder: curves here are for cylinders only"),
-        ));
-    }
-    let age_h = read_age_h(row)?;
-    let temperature = read_temperature(row)?;
+    check_shape(row, kind)?;
+    let temperature = read_temperature(row, kind)?;
+    let age_h = read_age_h(row, &temperature)?;
     let size = |mm: &str, inch: &str, bound: &'static Bound| -> Result<Option<f64>, Fault> {
         let converted = either(
             row,
@@ -76,10 +70,11 @@ fn read_row(row: &Row) -> Result<SeriesSpecimen, Fault> {
     };
     let diameter_mm = size("diameter_mm", "diameter_in", &bounds::CYLINDER_DIAMETER_MM)?;
     let length_mm = size("length_mm", "length_in", &bounds::CYLINDER_LENGTH_MM)?;
-    let strength_mpa = read_strength_mpa(row, diameter_mm, length_mm)?;
+    let strength_mpa = read_strength_mpa(row, kind, diameter_mm, length_mm)?;
     let history = match &temperature {
         Temperature::Constant(celsius) => format!("{celsius} °C"),
         Temperature::Companion(name) => name.clone(),
+        Temperature::Unknown => "no history".to_owned(),
     };
     let excluded = match (text("excluded_because"), text("excluded_by")) {
         (None, None) => None,
@@ -118,7 +113,46 @@ fn read_row(row: &Row) -> Result<SeriesSpecimen, Fault> {
         notes: text("notes"),
         source,
         excluded,
+        pour: text("pour"),
+        broken_at: read_broken_at(row, kind)?,
     })
+}
+
+fn check_shape(row: &Row, kind: SeriesKind) -> Result<(), Fault> {
+    match (row.cells.get("shape").map(String::as_str), kind) {
+        (None | Some("cylinder"), _) => Ok(()),
+        (Some("cube"), SeriesKind::Mortar) => {
+            let load = ["load_kn", "load_lbf"]
+                .into_iter()
+                .find(|column| row.cells.contains_key(*column));
+            load.map_or(Ok(()), |column| {
+                Err(fault(column, "give a cube's strength instead of its load"))
+            })
+        }
+        (Some(shape), _) => Err(fault(
+            "shape",
+            format!("\"{shape}\" is no cylinder: curves here are for cylinders only"),
+        )),
+    }
+}
+
+fn read_broken_at(row: &Row, kind: SeriesKind) -> Result<Option<DateTime<Utc>>, Fault> {
+    if kind == SeriesKind::Breaks && !row.cells.contains_key("pour") {
+        return Err(fault("pour", "is empty: name the pour"));
+    }
+    let Some(cell) = row.cells.get("broken_at") else {
+        return match kind {
+            SeriesKind::Breaks => Err(fault("broken_at", "is empty: give the instant")),
+            SeriesKind::Cylinders | SeriesKind::Mortar => Ok(None),
+        };
+    };
+    match DateTime::parse_from_rfc3339(cell) {
+        Ok(at) => Ok(Some(at.with_timezone(&Utc))),
+        Err(_) => Err(fault(
+            "broken_at",
+            format!("\"{cell}\" is no instant such as 2026-03-15T05:10:00Z"),
+        )),
+    }
 }
 
 fn number(row: &Row, column: &str) -> Result<Option<f64>, Fault> {
@@ -155,9 +189,19 @@ fn present<'c>(row: &Row, columns: &[&'c str]) -> &'c str {
     known.or(columns.first()).copied().unwrap_or("")
 }
 
-fn read_age_h(row: &Row) -> Result<f64, Fault> {
-    let (column, age_h) = either(row, ("age_h", |hours| hours), ("age_d", |days| days * 24.0))?
-        .ok_or_else(|| fault(present(row, &["age_h", "age_d"]), "is empty: give the age"))?;
+fn read_age_h(row: &Row, temperature: &Temperature) -> Result<f64, Fault> {
+    let typed = either(row, ("age_h", |hours| hours), ("age_d", |days| days * 24.0))?;
+    let Some((column, age_h)) = typed else {
+        // Without a temperature the age would say nothing either.
+        return if *temperature == Temperature::Unknown {
+            Ok(0.0)
+        } else {
+            Err(fault(
+                present(row, &["age_h", "age_d"]),
+                "is empty: give the age",
+            ))
+        };
+    };
     if age_h > 0.0 && age_h <= AGE_H_MAX {
         Ok(age_h)
     } else {
@@ -166,7 +210,7 @@ fn read_age_h(row: &Row) -> Result<f64, Fault> {
     }
 }
 
-fn read_temperature(row: &Row) -> Result<Temperature, Fault> {
+fn read_temperature(row: &Row, kind: SeriesKind) -> Result<Temperature, Fault> {
     let constant = either(
         row,
         ("temperature_c", |celsius| celsius),
@@ -182,6 +226,7 @@ fn read_temperature(row: &Row) -> Result<Temperature, Fault> {
             .map(Temperature::Constant)
             .map_err(|refused| fault(column, refused.to_string())),
         (None, Some(name)) => Ok(Temperature::Companion(name.clone())),
+        (None, None) if kind == SeriesKind::Breaks => Ok(Temperature::Unknown),
         (None, None) => Err(fault(
             present(row, &["temperature_c", "temperature_f", "history"]),
             "is empty: give the constant temperature, or the history of the companion sensor",
@@ -191,6 +236,7 @@ fn read_temperature(row: &Row) -> Result<Temperature, Fault> {
 
 fn read_strength_mpa(
     row: &Row,
+    kind: SeriesKind,
     diameter_mm: Option<f64>,
     length_mm: Option<f64>,
 ) -> Result<f64, Fault> {
@@ -211,6 +257,13 @@ fn read_strength_mpa(
             column,
             format!("stands beside {load}: give the strength or the load, not both"),
         )),
+        (Some((_, mpa)), None)
+            if kind == SeriesKind::Mortar
+                && mpa > 0.0
+                && mpa < bounds::CONCRETE_STRENGTH_MPA.min =>
+        {
+            Ok(mpa)
+        }
         (Some((column, mpa)), None) => check_plausible(Megapascal(mpa))
             .map(|strength| strength.0)
             .map_err(|refused| fault(column, refused.to_string())),

@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 
 use toml::de::{DeArray, DeTable, DeValue};
 
-use super::SeriesError;
+use super::{SeriesError, SeriesKind};
 
 /// Every column that a series may have.
-pub(super) const COLUMNS: [&str; 21] = [
+pub(super) const COLUMNS: [&str; 23] = [
     "specimen",
     "group",
     "age_h",
@@ -29,6 +29,8 @@ pub(super) const COLUMNS: [&str; 21] = [
     "source",
     "excluded_because",
     "excluded_by",
+    "pour",
+    "broken_at",
 ];
 
 /// One line with its cells by column; empty cells are absent.
@@ -56,7 +58,7 @@ fn unknown(column: &str, line: usize) -> SeriesError {
     }
 }
 
-pub(super) fn read_csv(text: &str) -> Result<Vec<Row>, SeriesError> {
+pub(super) fn read_csv(text: &str, kind: SeriesKind) -> Result<Vec<Row>, SeriesError> {
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let mut reader = csv::ReaderBuilder::new()
         .comment(Some(b'#'))
@@ -129,7 +131,7 @@ pub(super) fn read_csv(text: &str) -> Result<Vec<Row>, SeriesError> {
             .collect();
         rows.push(Row { line, cells, fault });
     }
-    check_columns(headers.iter(), header_line)?;
+    check_columns(headers.iter(), header_line, kind)?;
     Ok(rows)
 }
 
@@ -137,6 +139,7 @@ pub(super) fn read_csv(text: &str) -> Result<Vec<Row>, SeriesError> {
 fn check_columns<'c>(
     columns: impl Iterator<Item = &'c str>,
     line: usize,
+    kind: SeriesKind,
 ) -> Result<(), SeriesError> {
     let columns: Vec<&str> = columns.collect();
     let has = |column: &str| columns.contains(&column);
@@ -157,17 +160,25 @@ fn check_columns<'c>(
             });
         }
     }
-    for (wanted, choices) in [
-        ("the age", &["age_h", "age_d"][..]),
-        (
-            "the strength",
-            &["strength_mpa", "strength_psi", "load_kn", "load_lbf"],
-        ),
-        (
-            "the temperature",
-            &["temperature_c", "temperature_f", "history"],
-        ),
-    ] {
+    let strength = (
+        "the strength",
+        &["strength_mpa", "strength_psi", "load_kn", "load_lbf"][..],
+    );
+    let age = ("the age", &["age_h", "age_d"][..]);
+    let temperature = (
+        "the temperature",
+        &["temperature_c", "temperature_f", "history"][..],
+    );
+    let wanted = match kind {
+        SeriesKind::Cylinders | SeriesKind::Mortar => vec![age, strength, temperature],
+        // A break without a history of its own is shown apart, so it may have neither.
+        SeriesKind::Breaks => vec![
+            ("the pour", &["pour"][..]),
+            ("the instant of the break", &["broken_at"][..]),
+            strength,
+        ],
+    };
+    for (wanted, choices) in wanted {
         if !choices.iter().any(|column| has(column)) {
             return Err(SeriesError {
                 line,
@@ -186,7 +197,7 @@ fn line_at(text: &str, offset: usize) -> usize {
     1 + before.iter().filter(|byte| **byte == b'\n').count()
 }
 
-pub(super) fn read_toml(text: &str) -> Result<Vec<Row>, SeriesError> {
+pub(super) fn read_toml(text: &str, kind: SeriesKind) -> Result<Vec<Row>, SeriesError> {
     let root = DeTable::parse(text).map_err(|error| SeriesError {
         line: line_at(text, error.span().map_or(0, |span| span.start)),
         problem: format!("this is not valid TOML: {}", error.message().trim_end()),
@@ -212,13 +223,14 @@ pub(super) fn read_toml(text: &str) -> Result<Vec<Row>, SeriesError> {
     let DeValue::Array(specimens) = root.get("specimen").ok_or_else(none)?.get_ref() else {
         return Err(none());
     };
-    read_sections(text, specimens, &shared)
+    read_sections(text, specimens, &shared, kind)
 }
 
 fn read_sections(
     text: &str,
     specimens: &DeArray<'_>,
     shared: &BTreeMap<String, String>,
+    kind: SeriesKind,
 ) -> Result<Vec<Row>, SeriesError> {
     let mut rows = Vec::new();
     for item in specimens {
@@ -238,7 +250,7 @@ fn read_sections(
             }
             cells.insert(key.to_owned(), cell(value.get_ref(), key, key_line)?);
         }
-        check_columns(cells.keys().map(String::as_str), line)?;
+        check_columns(cells.keys().map(String::as_str), line, kind)?;
         rows.push(Row {
             line,
             cells,

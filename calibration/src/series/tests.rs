@@ -10,7 +10,7 @@ use crate::fit::{FitOptions, Form, fit};
 const NURSE_SAUL: MaturityFunction = MaturityFunction::TemperatureTimeFactor { datum_c: 0.0 };
 
 fn csv(text: &str) -> Series {
-    Series::parse(text, SeriesFormat::Csv).expect("a series")
+    Series::parse(text, SeriesFormat::Csv, SeriesKind::Cylinders).expect("a series")
 }
 
 fn is_near(left: f64, right: f64) -> bool {
@@ -103,10 +103,11 @@ fn a_text_that_is_no_series_is_refused_whole() {
             "no column gives the temperature",
         ),
     ] {
-        let error = Series::parse(text, SeriesFormat::Csv).expect_err(text);
+        let error = Series::parse(text, SeriesFormat::Csv, SeriesKind::Cylinders).expect_err(text);
         assert!(error.to_string().contains(expected), "{error}");
     }
-    let error = Series::parse("mixx = 3\n", SeriesFormat::Toml).expect_err("unknown key");
+    let error = Series::parse("mixx = 3\n", SeriesFormat::Toml, SeriesKind::Cylinders)
+        .expect_err("unknown key");
     assert!(error.to_string().starts_with("line 1"), "{error}");
 }
 
@@ -114,7 +115,7 @@ fn a_text_that_is_no_series_is_refused_whole() {
 fn toml_reads_like_csv_with_keys_for_all_specimens() {
     let text = "temperature_c = 20\ndiameter_in = 4\n\n[[specimen]]\nspecimen = \"A1\"\nage_h = 24\n\
                 strength_mpa = 12.5\n\n[[specimen]]\nage_h = 48\nstrength_mpa = 500\n";
-    let series = Series::parse(text, SeriesFormat::Toml).expect("a series");
+    let series = Series::parse(text, SeriesFormat::Toml, SeriesKind::Cylinders).expect("a series");
     assert_eq!(series.specimens[0].specimen, "A1");
     assert!(is_near(
         series.specimens[0].diameter_mm.expect("shared"),

@@ -88,20 +88,24 @@ fn write(out: &mut String, chart: &Chart) -> fmt::Result {
             escaped(name)
         )?;
     }
-    // Names of places stand one below the other, so that near ones can be read.
+    // Names of places stand one below the other beside the last of them, so that near ones can be
+    // read.
+    let last = chart.places.iter().map(|(place, _)| x(*place));
+    let last = last.fold(LEFT, f64::max);
+    let (anchor, beside) = if last > 0.75 * WIDTH {
+        ("end", right - 6.0)
+    } else {
+        ("start", last + 6.0)
+    };
     for (index, (place, name)) in chart.places.iter().enumerate() {
         let at = x(*place);
-        let (anchor, beside) = if at > 0.6 * WIDTH {
-            ("end", at - 5.0)
-        } else {
-            ("start", at + 5.0)
-        };
+        let below = (chart.places.len() - 1 - index) as f64;
         writeln!(
             out,
             "<line x1=\"{at:.1}\" y1=\"{floor}\" x2=\"{at:.1}\" y2=\"{ceiling}\" stroke=\"#222\" \
              stroke-dasharray=\"2 3\"/><text x=\"{beside:.1}\" y=\"{:.1}\" \
              text-anchor=\"{anchor}\">{}</text>",
-            floor - 10.0 - 17.0 * index as f64,
+            floor - 10.0 - 17.0 * below,
             escaped(name)
         )?;
     }

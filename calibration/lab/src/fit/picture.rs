@@ -39,14 +39,14 @@ pub fn curve(fitted: &Fitted, fit: &CurveFit, system: UnitSystem) -> Chart {
     if let Some(target_mpa) = fitted.target_mpa
         && let TargetMaturity::Within(crossing) = fit.target_maturity(target_mpa)
     {
-        let ends = [("early", crossing.early), ("late", crossing.late)];
-        places.push((
-            x(crossing.maturity),
-            format!("likely {:.4}", x(crossing.maturity)),
-        ));
-        for (name, end) in ends {
-            if let Some(end) = end.filter(|end| (first..=last).contains(end)) {
-                places.push((x(end), format!("{name} {:.4}", x(end))));
+        let inside = |end: Option<f64>| end.filter(|end| (first..=last).contains(end));
+        for (name, at) in [
+            ("early", inside(crossing.early)),
+            ("likely", Some(crossing.maturity)),
+            ("late", inside(crossing.late)),
+        ] {
+            if let Some(at) = at {
+                places.push((x(at), format!("{name} {:.1}", x(at))));
             }
         }
     }
