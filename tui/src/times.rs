@@ -189,6 +189,15 @@ pub fn span_text(span: TimeDelta) -> String {
     }
 }
 
+/// The same in at most seven cells, for a column: `12 s`, `4 min`, `13 h 05`.
+pub fn span_short(span: TimeDelta) -> String {
+    let text = span_text(span);
+    match text.strip_suffix(" min") {
+        Some(hours) if hours.contains('h') => hours.to_owned(),
+        _ => text,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -278,5 +287,7 @@ mod tests {
         ] {
             assert_eq!(span_text(TimeDelta::seconds(seconds)), text);
         }
+        assert_eq!(span_short(TimeDelta::seconds(240)), "4 min");
+        assert_eq!(span_short(TimeDelta::seconds(47_100)), "13 h 05");
     }
 }

@@ -218,7 +218,7 @@ pub fn cylinders_short(pour: &PourView, units: UnitSystem) -> String {
 /// The same in the fewest words, for a narrow column.
 pub fn cylinders_shortest(pour: &PourView) -> &'static str {
     if pour.release.is_some() {
-        return "cylinders passed";
+        return "passed";
     }
     match (last_break(pour), pour.confirmation.state.as_str()) {
         (None, _) => "no break yet",
@@ -292,8 +292,8 @@ pub fn forecast(view: &ForecastView, zone: Zone, now: DateTime<Utc>) -> String {
     );
     if let Some(probability) = view.pass_probability_now {
         text.push_str(&format!(
-            "; a set broken now would pass with {:.0} %",
-            probability * 100.0
+            "; a set broken now would pass with {}",
+            percent(probability)
         ));
     }
     if let Some(at) = view.break_from_at {
@@ -304,6 +304,17 @@ pub fn forecast(view: &ForecastView, zone: Zone, now: DateTime<Utc>) -> String {
         ));
     }
     text
+}
+
+/// A probability in per cent; what is nearly sure is never said to be sure.
+fn percent(probability: f64) -> String {
+    if probability > 0.99 {
+        "more than 99 %".to_owned()
+    } else if probability < 0.01 {
+        "less than 1 %".to_owned()
+    } else {
+        format!("{:.0} %", probability * 100.0)
+    }
 }
 
 /// Trust with its reason: `suspect: stuck`.

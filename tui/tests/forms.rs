@@ -5,7 +5,8 @@ mod support;
 use crossterm::event::KeyCode;
 use daemon_api::act::{Act, ActAnswer, ActBody};
 use daemon_api::bed::PlantSnapshot;
-use support::{Dashboard, LARGE, SMALL, break_id, normal};
+use daemon_api::pour::{PourStatus, SignedView};
+use support::{Dashboard, LARGE, SMALL, bed, break_id, confirmed, normal, snapshot};
 use tui::event::{ActFailure, Event, Request};
 
 fn at_bed(snapshot: PlantSnapshot, bed: &str) -> Dashboard {
@@ -265,4 +266,25 @@ fn an_act_without_a_pour_says_what_to_do() {
         assert!(dashboard.state.form.is_none());
         assert!(dashboard.screen(SMALL).contains("Bed N3 has no pour"));
     }
+}
+
+#[test]
+fn a_line_that_is_released_is_not_signed_a_second_time() {
+    let mut released = confirmed("N1");
+    released.status = PourStatus::Released;
+    released.release = Some(SignedView {
+        by: "Q. Lane".to_owned(),
+        at: support::minutes_ago(10),
+        breaks: Vec::new(),
+        excluded: Vec::new(),
+        reason_without_estimate: None,
+    });
+    let mut dashboard = Dashboard::of(snapshot(vec![bed(0, "N1", vec![released])]));
+    dashboard.key(KeyCode::Char('r'));
+    let screen = dashboard.screen(SMALL);
+    assert!(
+        screen.contains("Line N1 is released already: Q. Lane signed at 02:04."),
+        "{screen}"
+    );
+    assert!(!screen.contains("[ Record ]"), "{screen}");
 }

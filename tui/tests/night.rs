@@ -85,7 +85,10 @@ fn forty_beds_scroll_on_the_line_of_time_and_open_in_depth() {
     assert!(end.contains("B40") && !end.contains("more below"), "{end}");
     dashboard.key(KeyCode::Enter);
     let bed = dashboard.screen(SMALL);
-    assert!(bed.contains("B40 curing") && bed.contains("lower bound"), "{bed}");
+    assert!(
+        bed.contains("B40 curing") && bed.contains("lower bound"),
+        "{bed}"
+    );
 }
 
 #[test]

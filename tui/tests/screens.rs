@@ -364,3 +364,47 @@ fn a_snapshot_renders_to_text() {
         "{screen}"
     );
 }
+
+#[test]
+fn a_status_says_what_the_last_break_said() {
+    let mut snapshot = normal();
+    let pour = &mut snapshot.beds[0].pours[0];
+    pour.confirmation.state = "passed-in-part".to_owned();
+    for size in [SMALL, LARGE] {
+        let screen = Dashboard::of(snapshot.clone()).screen(size);
+        assert!(screen.contains("passed in part, curing"), "{screen}");
+        assert!(screen.contains("break FAILED, curing"), "{screen}");
+    }
+}
+
+#[test]
+fn what_is_nearly_sure_is_never_said_to_be_sure() {
+    let mut snapshot = normal();
+    for (probability, words) in [(0.9996, "more than 99 %"), (0.0003, "less than 1 %")] {
+        snapshot.beds[0].pours[0].forecast.pass_probability_now = Some(probability);
+        let mut dashboard = Dashboard::of(snapshot.clone());
+        dashboard.open_bed("N1");
+        let screen = dashboard.screen(LARGE);
+        assert!(
+            screen.contains(words) && !screen.contains("100 %"),
+            "{screen}"
+        );
+    }
+}
+
+#[test]
+fn what_is_sent_by_command_is_not_said_to_be_down() {
+    let mut snapshot = normal();
+    let source = &mut snapshot.sources[0];
+    source.source = "back-fill".to_owned();
+    source.via = "csv".to_owned();
+    source.up = false;
+    snapshot.sources.truncate(1);
+    let mut dashboard = Dashboard::of(snapshot);
+    dashboard.key(KeyCode::Char('s'));
+    let screen = dashboard.screen(SMALL);
+    assert!(
+        screen.contains("by command") && !screen.contains("DOWN"),
+        "{screen}"
+    );
+}

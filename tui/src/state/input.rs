@@ -71,6 +71,14 @@ impl State {
             Action::Break => self.open_form(|_, pour, by| form::break_form(pour, by)),
             Action::CylindersPulled => self.open_form(|_, pour, by| form::pulled_form(pour, by)),
             Action::Release => self.open_form(|state, pour, by| {
+                if let Some(signed) = &pour.release {
+                    return Err(format!(
+                        "Line {} is released already: {} signed at {}.",
+                        pour.line,
+                        signed.by,
+                        state.zone.clock_near(signed.at, state.plant_now())
+                    ));
+                }
                 let line_pours = state.line_pours(pour);
                 Ok(form::release_form(
                     pour,

@@ -7,7 +7,7 @@ use units::{Celsius, CelsiusPerHour, Megapascal, Metre, Show, UnitSystem};
 use super::text::{fit, width_of};
 use crate::state::State;
 use crate::theme::Theme;
-use crate::times::span_text;
+use crate::times::{span_short, span_text};
 use crate::words;
 
 /// Widths of the columns before the trust, which takes what is left.
@@ -146,7 +146,7 @@ fn cells(state: &State, pour: &PourView, position: &PositionView) -> [String; 10
         number(position.required_mpa),
         position.measured_at.map_or_else(
             || "never".to_owned(),
-            |at| span_text(state.plant_now() - at),
+            |at| span_short(state.plant_now() - at),
         ),
         trust,
     ]
