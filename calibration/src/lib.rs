@@ -57,6 +57,7 @@ pub mod estimate;
 pub mod fit;
 pub mod least_squares;
 pub mod maturity;
+pub mod plan;
 pub mod rates;
 pub mod series;
 pub mod verification;

@@ -232,8 +232,26 @@ impl Series {
 }
 
 impl SeriesSpecimen {
-    /// Its maturity when it was broken, and the lowest and highest temperature that it saw.
-    pub(crate) fn exposure(
+    /// Its maturity when it was broken, by its own temperature.
+    ///
+    /// # Errors
+    /// The row, when its history does not reach.
+    pub fn maturity(
+        &self,
+        function: &MaturityFunction,
+        histories: &BTreeMap<String, History>,
+    ) -> Result<f64, BadRow> {
+        let exposure = self.exposure(function, histories);
+        exposure
+            .map(|(maturity, _, _)| maturity)
+            .map_err(|(column, reason)| BadRow {
+                line: self.line,
+                column: column.to_owned(),
+                reason,
+            })
+    }
+
+    fn exposure(
         &self,
         function: &MaturityFunction,
         histories: &BTreeMap<String, History>,

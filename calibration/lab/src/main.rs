@@ -1,10 +1,14 @@
-//! tarplight-lab: the lab's command, which reads, checks and shows curve files.
+//! tarplight-lab: the lab's command, from broken cylinders to an approved curve and its watch.
 
+mod approve;
 mod chart;
 mod fit;
 mod options;
+mod plan;
+mod rates;
 mod report;
 mod text;
+mod verify;
 
 use std::io::{self, Write as _};
 use std::path::PathBuf;
@@ -18,6 +22,18 @@ use fit::FitArguments;
 use options::Units;
 use report::Report;
 
+const ALL_EXAMPLES: &str = "\
+Examples:
+  tarplight-lab plan --mix M45 --release \"14 h\" --cycle-c 0:22,4:25,7:65,14:65,18:40 --sheet sheet.svg
+  tarplight-lab fit series.csv --form all --target \"4000 psi\"
+  tarplight-lab rates mortar.csv --beds-peak \"65 °C\"
+  tarplight-lab approve curves/m45.toml --by \"lab lead\"
+  tarplight-lab verify curves/m45.toml breaks.csv
+  tarplight-lab show curves/m45.toml
+
+Data go to standard output, talk to standard error. Exit codes: 0 good, 1 a file is not good or there
+is no result, 2 the command line is wrong, 3 a verified curve drifts.";
+
 const EXAMPLES: &str = "\
 Examples:
   tarplight-lab show curves/m45.toml
@@ -28,7 +44,7 @@ Examples:
 Exit codes: 0 the file is good, 1 the file or its records are not, 2 the command line is not.";
 
 #[derive(Parser)]
-#[command(name = "tarplight-lab", version, about, after_help = EXAMPLES)]
+#[command(name = "tarplight-lab", version, about, after_help = ALL_EXAMPLES)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -36,9 +52,21 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
+    /// Plan a series: how many cylinders, when to break each group, which carry a sensor.
+    #[command(after_help = plan::EXAMPLES)]
+    Plan(Box<plan::PlanArguments>),
     /// Fit curves to a series of broken cylinders, say how good they are, and write a curve file.
     #[command(after_help = fit::EXAMPLES)]
     Fit(Box<FitArguments>),
+    /// Datum temperature and activation energy from strengths at three or more temperatures.
+    #[command(after_help = rates::EXAMPLES)]
+    Rates(rates::RatesArguments),
+    /// Hold a curve against the plant's breaks: bias, scatter, control chart, drift.
+    #[command(after_help = verify::EXAMPLES)]
+    Verify(verify::VerifyArguments),
+    /// Record that a curve is approved, expires, is superseded or withdrawn.
+    #[command(after_help = approve::EXAMPLES)]
+    Approve(approve::ApproveArguments),
     /// Check a curve file and show what it says: form, range, standing, strengths with their
     /// bounds.
     #[command(after_help = EXAMPLES)]
@@ -72,22 +100,49 @@ struct ShowArguments {
 }
 
 fn main() -> ExitCode {
-    let outcome = match Arguments::parse().command {
-        Command::Fit(arguments) => fit::run(&arguments, Utc::now()).and_then(|printed| {
-            say(&printed.talk);
-            print(&printed.data)?;
-            Ok(printed.has_curve)
-        }),
-        Command::Show(arguments) => show(&arguments)
-            .and_then(|text| print(&text))
-            .map(|()| true),
-    };
-    match outcome {
-        Ok(true) => ExitCode::SUCCESS,
-        Ok(false) => ExitCode::from(1),
+    match run(Arguments::parse().command) {
+        Ok(code) => ExitCode::from(code),
         Err(error) => {
             say(&format!("tarplight-lab: {error:#}\n"));
             ExitCode::from(1)
+        }
+    }
+}
+
+/// Runs one command and gives its exit code.
+fn run(command: Command) -> anyhow::Result<u8> {
+    match command {
+        Command::Plan(arguments) => {
+            let (data, talk) = plan::run(&arguments)?;
+            say(&talk);
+            print(&data)?;
+            Ok(0)
+        }
+        Command::Fit(arguments) => {
+            let printed = fit::run(&arguments, Utc::now())?;
+            say(&printed.talk);
+            print(&printed.data)?;
+            Ok(u8::from(!printed.has_curve))
+        }
+        Command::Rates(arguments) => {
+            let (data, talk) = rates::run(&arguments)?;
+            say(&talk);
+            print(&data)?;
+            Ok(0)
+        }
+        Command::Verify(arguments) => {
+            let verified = verify::run(&arguments)?;
+            say(&verified.talk);
+            print(&verified.data)?;
+            Ok(if verified.drifts { 3 } else { 0 })
+        }
+        Command::Approve(arguments) => {
+            print(&approve::run(&arguments, Utc::now())?)?;
+            Ok(0)
+        }
+        Command::Show(arguments) => {
+            print(&show(&arguments)?)?;
+            Ok(0)
         }
     }
 }

@@ -345,6 +345,19 @@ impl Maturity {
     }
 }
 
+impl Standing {
+    /// The standing in a few words.
+    pub fn word(&self) -> String {
+        match self {
+            Self::Unapproved => "not approved".to_owned(),
+            Self::Approved { by, .. } => format!("approved by {by}"),
+            Self::Expired { .. } => "its approval has expired".to_owned(),
+            Self::Superseded { .. } => "superseded".to_owned(),
+            Self::Withdrawn { why, .. } => format!("withdrawn: {why}"),
+        }
+    }
+}
+
 impl From<CurveStanding> for Standing {
     fn from(standing: CurveStanding) -> Self {
         match standing {
