@@ -67,6 +67,16 @@ impl Night {
 
     /// Acts and readings of the example that were known by `moment`.
     fn tell(&self, moment: DateTime<Utc>) {
+        // Readings come first, as they would in a night: a trouble keeps the time since when it was first
+        // known, and a channel that has not spoken yet would be silent since its pour began.
+        let backfill = Backfill {
+            by: "Q. Example".to_owned(),
+            origin: "readings.csv".to_owned(),
+            readings: readings(moment),
+        };
+        self.daemon
+            .ask(async |client| client.backfill(&backfill).await)
+            .expect("the readings are recorded");
         for line in text("pours.jsonl").lines() {
             let mut act: Value = serde_json::from_str(line).expect("an act");
             let fields = act.as_object_mut().expect("an act is an object");
@@ -79,14 +89,6 @@ impl Night {
                 .ask(async |client| client.act(&act).await)
                 .expect("the act is recorded");
         }
-        let backfill = Backfill {
-            by: "Q. Example".to_owned(),
-            origin: "readings.csv".to_owned(),
-            readings: readings(moment),
-        };
-        self.daemon
-            .ask(async |client| client.backfill(&backfill).await)
-            .expect("the readings are recorded");
         wait_until("the readings are assessed", ASSESSED_WITHIN, || {
             let plant = self.daemon.ask(async |client| client.snapshot().await)?;
             let pours = plant.beds.iter().flat_map(|bed| &bed.pours);
