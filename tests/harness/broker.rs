@@ -23,12 +23,22 @@ impl Broker {
     /// Where Mosquitto is not installed or does not answer.
     #[must_use]
     pub fn start(folder: &Path) -> Self {
+        // A log of every packet, and a record on its disk that is never older than a second.
+        Self::start_with(folder, "autosave_interval 1\nlog_type all\n")
+    }
+
+    /// Starts a broker with further settings.
+    ///
+    /// # Panics
+    /// Where Mosquitto is not installed or does not answer.
+    #[must_use]
+    pub fn start_with(folder: &Path, settings: &str) -> Self {
         std::fs::create_dir_all(folder).expect("the broker's folder can be made");
         let port = free_port();
         let text = format!(
             "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\n\
-             persistence_location {}/\nautosave_interval 1\nmax_queued_messages 0\n\
-             max_packet_size 1000000\nlog_dest file {}\nlog_type all\nuser root\n",
+             persistence_location {}/\nmax_queued_messages 0\n\
+             max_packet_size 1000000\nlog_dest file {}\nuser root\n{settings}",
             folder.display(),
             folder.join("broker.log").display()
         );

@@ -33,9 +33,20 @@ pub fn workspace_root() -> PathBuf {
 pub fn binary(name: &str) -> PathBuf {
     static BUILT: OnceLock<PathBuf> = OnceLock::new();
     let folder = BUILT.get_or_init(|| {
+        // Test binaries stand in `deps`, the workspace's binaries one folder up.
+        let this = std::env::current_exe().expect("a test knows its own path");
+        let folder = this
+            .ancestors()
+            .nth(2)
+            .expect("a test stands two folders down")
+            .to_owned();
+        // A benchmark measures what a benchmark's own profile makes; both stand in one folder.
+        let is_benchmark = folder.ends_with("release");
         let arguments = [
             "build",
             "--locked",
+            "--profile",
+            if is_benchmark { "bench" } else { "dev" },
             "-p",
             "daemon",
             "-p",
@@ -53,12 +64,7 @@ pub fn binary(name: &str) -> PathBuf {
             "{}",
             String::from_utf8_lossy(&built.stderr)
         );
-        // Test binaries stand in `deps`, the workspace's binaries one folder up.
-        let this = std::env::current_exe().expect("a test knows its own path");
-        this.ancestors()
-            .nth(2)
-            .expect("a test stands two folders down")
-            .to_owned()
+        folder
     });
     folder.join(name)
 }

@@ -1,0 +1,125 @@
+//! How long the whole plant takes to be judged again: forty beds of sixteen positions, sixteen hours.
+
+#[path = "../tests/support/mod.rs"]
+mod support;
+
+use std::io::Write as _;
+use std::time::{Duration, Instant};
+
+use daemon_core::act::{Act, ActBody, Position};
+use daemon_core::{Content, Plant, Reading};
+use support::{act, at, binding, config, opened};
+
+const BED_COUNT: usize = 40;
+const POSITION_COUNT: usize = 16;
+/// Sixteen hours at one reading a minute.
+const MINUTE_COUNT: i64 = 16 * 60;
+const RUN_COUNT: usize = 15;
+
+fn channel(bed: usize, position: usize) -> String {
+    format!("L{bed}-{position:02}")
+}
+
+fn pour(bed: usize) -> Act {
+    let mut facts = opened();
+    facts.bed = format!("B{bed}");
+    facts.positions = (0..POSITION_COUNT)
+        .map(|index| Position {
+            id: format!("P{index}"),
+            station_m: 5.0 * index as f64 + 2.0,
+            place: "stem".to_owned(),
+            depth_mm: None,
+        })
+        .collect();
+    facts.channels = (0..POSITION_COUNT)
+        .map(|index| binding(&channel(bed, index), &format!("P{index}")))
+        .collect();
+    let mut act = act(1 + bed as u128, 61, ActBody::PourOpened(Box::new(facts)));
+    act.pour = format!("p{bed}");
+    act
+}
+
+/// Preset, rise, soak and cooling, a little different at every position, with a sensor's ripple.
+fn celsius(bed: usize, position: usize, minute: i64) -> f64 {
+    let hour = minute as f64 / 60.0;
+    let peak = 52.0 + (bed % 7) as f64 - 0.5 * position as f64;
+    let start = 21.0;
+    let shape = match hour {
+        hour if hour < 4.0 => 0.1 * hour / 4.0,
+        hour if hour < 8.0 => 0.1 + 0.9 * (hour - 4.0) / 4.0,
+        hour if hour < 13.0 => 1.0,
+        hour => 1.0 - 0.15 * (hour - 13.0),
+    };
+    let ripple = 0.05 * ((minute * 7 + position as i64 * 3) % 5) as f64;
+    start + (peak - start) * shape + ripple
+}
+
+fn plant() -> Plant {
+    let mut config = config();
+    let bed = config.beds[0].clone();
+    config.beds = (0..BED_COUNT)
+        .map(|index| {
+            let mut bed = bed.clone();
+            bed.id = format!("B{index}");
+            bed
+        })
+        .collect();
+    let mut plant = Plant::new(config);
+    for bed in 0..BED_COUNT {
+        plant.take_act(pour(bed));
+        for position in 0..POSITION_COUNT {
+            let channel: std::sync::Arc<str> = channel(bed, position).into();
+            for minute in 0..=MINUTE_COUNT {
+                plant.take_reading(&Reading {
+                    channel: channel.clone(),
+                    measured_at: Some(at(minute)),
+                    received_at: at(minute),
+                    content: Content::TemperatureC(celsius(bed, position, minute)),
+                });
+            }
+        }
+    }
+    plant
+}
+
+/// What this thread has run so far, which other work on the machine does not lengthen; `None` where
+/// the system does not tell.
+fn ran() -> Option<Duration> {
+    let text = std::fs::read_to_string("/proc/thread-self/schedstat").ok()?;
+    let nanoseconds = text.split_whitespace().next()?.parse().ok()?;
+    Some(Duration::from_nanos(nanoseconds))
+}
+
+fn median_ms(mut times: Vec<Duration>) -> f64 {
+    times.sort();
+    times[times.len() / 2].as_secs_f64() * 1000.0
+}
+
+fn main() -> std::io::Result<()> {
+    let plant = plant();
+    let mut elapsed = Vec::new();
+    let mut on_core = Vec::new();
+    for run in 0..RUN_COUNT {
+        // Each look is a little later, as in life, so that nothing could be answered again.
+        let now = at(MINUTE_COUNT).plus_hours(run as f64 / 3_600.0);
+        let (began_at, ran_before) = (Instant::now(), ran());
+        let assessment = std::hint::black_box(plant.assess(now));
+        elapsed.push(began_at.elapsed());
+        on_core.extend(ran().zip(ran_before).map(|(after, before)| after - before));
+        assert_eq!(assessment.pours.len(), BED_COUNT);
+        let estimated = assessment
+            .pours
+            .iter()
+            .filter(|pour| pour.governing.is_some());
+        assert_eq!(estimated.count(), BED_COUNT, "every bed is judged");
+    }
+    let mut out = std::io::stdout();
+    writeln!(
+        out,
+        "recompute of {BED_COUNT} beds of {POSITION_COUNT} positions, 16 h at one minute, medians of {RUN_COUNT}:"
+    )?;
+    if on_core.len() == RUN_COUNT {
+        writeln!(out, "  {:.1} ms of one core", median_ms(on_core))?;
+    }
+    writeln!(out, "  {:.1} ms until it was done", median_ms(elapsed))
+}
