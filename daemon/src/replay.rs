@@ -2,10 +2,12 @@
 //!
 //! At each asked time the plant knows what had been received and recorded by then and nothing else.
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 use std::io::Write;
+use std::iter::Peekable;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::vec::IntoIter;
 
 use anyhow::Context;
 use chrono::{DateTime, TimeDelta, Utc};
@@ -20,6 +22,13 @@ use crate::config::PlantFile;
 use crate::convert::reading::replayed;
 use crate::pour_file::read_pour_file;
 use crate::state_line::state_lines;
+
+/// Readings that nothing needs any more are dropped so often, h.
+const FORGET_EVERY_H: f64 = 1.0;
+/// A clock is judged by what came around a reading, h.
+const BEFORE_BEGIN_H: f64 = 1.0;
+/// Readings are kept for so long in any case, h.
+const KEPT_H: f64 = 24.0;
 
 /// What is replayed and asked.
 #[derive(Debug, Clone)]
@@ -53,29 +62,103 @@ pub fn replay(options: &ReplayOptions, out: &mut dyn Write) -> anyhow::Result<()
     for warning in &plant_file.warnings {
         tracing::warn!("{warning}");
     }
-    let acts = read_pour_file(&options.pours, &plant_file.core)?;
-    let mut readings = Vec::new();
-    let mut names = HashSet::new();
-    for file in &options.readings {
-        readings.extend(read_readings(file, &mut names)?);
-    }
-    // Stable: rows received in one millisecond stay in the order of the files.
-    readings.sort_by_key(|reading| reading.received_at);
-    let asked = asked_times(&options.asked, &acts, &readings);
-    let mut plant = Plant::new(plant_file.core);
-    let mut acts = acts.into_iter().peekable();
-    let mut readings = readings.iter().peekable();
-    for at in asked {
-        while let Some(reading) = readings.next_if(|reading| reading.received_at <= at) {
-            plant.take_reading(reading);
-        }
-        while let Some(act) = acts.next_if(|act| act.recorded_at <= at) {
-            plant.take_act(act);
-        }
-        out.write_all(state_lines(&plant, at)?.as_bytes())
+    let mut playback = Playback::load(plant_file, options)?;
+    for at in playback.asked.clone() {
+        let plant = playback.advance(at);
+        out.write_all(state_lines(plant, at)?.as_bytes())
             .context("cannot write the lines")?;
     }
     out.flush().context("cannot write the lines")
+}
+
+/// The past being played: a plant that knows what had been received and recorded by a moment.
+pub(crate) struct Playback {
+    plant: Plant,
+    acts: Peekable<IntoIter<Act>>,
+    readings: Peekable<IntoIter<Reading>>,
+    begins: Vec<(UtcMs, UtcMs)>,
+    forgot_at: Option<UtcMs>,
+    /// The moments asked about, in order.
+    pub(crate) asked: Vec<UtcMs>,
+}
+
+impl Playback {
+    pub(crate) fn load(plant_file: PlantFile, options: &ReplayOptions) -> anyhow::Result<Self> {
+        let acts = read_pour_file(&options.pours, &plant_file.core)?;
+        let mut readings = Vec::new();
+        let mut names = HashSet::new();
+        for file in &options.readings {
+            readings.extend(read_readings(file, &mut names)?);
+        }
+        // Stable: rows received in one millisecond stay in the order of the files.
+        readings.sort_by_key(|reading| reading.received_at);
+        Ok(Self {
+            asked: asked_times(&options.asked, &acts, &readings),
+            begins: begins(&acts),
+            plant: Plant::new(plant_file.core),
+            acts: acts.into_iter().peekable(),
+            readings: readings.into_iter().peekable(),
+            forgot_at: None,
+        })
+    }
+
+    /// The plant as it was known at `at`; moments must be asked in order.
+    ///
+    /// Finished pours are learned from at their own moments, between the asked ones.
+    pub(crate) fn advance(&mut self, at: UtcMs) -> &Plant {
+        loop {
+            let act_at = self.acts.peek().map(|act| act.recorded_at);
+            let stop_at = [self.plant.next_learning_at(), act_at]
+                .into_iter()
+                .flatten()
+                .fold(at, UtcMs::min);
+            let is_known = |reading: &Reading| reading.received_at <= stop_at;
+            while let Some(reading) = self.readings.next_if(is_known) {
+                self.plant.take_reading(&reading);
+            }
+            while let Some(act) = self.acts.next_if(|act| act.recorded_at <= stop_at) {
+                self.plant.take_act(act);
+            }
+            self.plant.learn(stop_at);
+            if stop_at == at {
+                break;
+            }
+        }
+        let is_due = |last: UtcMs| at.hours_since(last) >= FORGET_EVERY_H;
+        if self.forgot_at.is_none_or(is_due) {
+            self.forgot_at = Some(at);
+            self.plant.forget_finished(needed_from(&self.begins, at));
+        }
+        &self.plant
+    }
+}
+
+/// Each pour's earliest beginning by anything that is ever said of it, and when it was opened.
+fn begins(acts: &[Act]) -> Vec<(UtcMs, UtcMs)> {
+    let mut of_pour: BTreeMap<&str, Vec<&Act>> = BTreeMap::new();
+    for act in acts {
+        of_pour.entry(&act.pour).or_default().push(act);
+    }
+    let first = |acts: &Vec<&Act>| {
+        let folds = (1..=acts.len()).filter_map(|count| {
+            PourRecord::fold(acts[..count].iter().copied())
+                .into_values()
+                .next()
+        });
+        folds
+            .map(|record| (record.begins_at(), record.opened_recorded_at))
+            .min()
+    };
+    of_pour.values().filter_map(first).collect()
+}
+
+/// From when on readings may still be needed by pours that are not opened yet.
+fn needed_from(begins: &[(UtcMs, UtcMs)], at: UtcMs) -> UtcMs {
+    begins
+        .iter()
+        .filter(|(_, opened_at)| *opened_at > at)
+        .map(|(begins_at, _)| begins_at.plus_hours(-BEFORE_BEGIN_H))
+        .fold(at.plus_hours(-KEPT_H), UtcMs::min)
 }
 
 fn read_readings(file: &Path, names: &mut HashSet<Arc<str>>) -> anyhow::Result<Vec<Reading>> {

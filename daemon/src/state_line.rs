@@ -41,6 +41,42 @@ pub struct StateLine {
     pub confirmation: ConfirmationView,
     pub release_holds: Vec<NoteView>,
     pub cautions: Vec<NoteView>,
+    pub of_concrete: WindowLine,
+    pub by_curve: WindowLine,
+    pub curve_reached: bool,
+    pub pass_probabilities: Vec<PassLine>,
+    pub doubted_positions: Vec<DoubtLine>,
+    pub sampled_count: usize,
+    pub learned_from: LearnedLine,
+}
+
+/// One distribution of the time at which the slowest position gets there: 10, 50 and 90 %.
+#[derive(Debug, Clone, Serialize)]
+pub struct WindowLine {
+    pub early_at: Option<DateTime<Utc>>,
+    pub likely_at: Option<DateTime<Utc>>,
+    pub late_at: Option<DateTime<Utc>>,
+}
+
+/// The probability that a set broken some hours from now would pass.
+#[derive(Debug, Clone, Serialize)]
+pub struct PassLine {
+    pub in_h: f64,
+    pub probability: f64,
+}
+
+/// A position whose sensor is not believed, carried on by the heat balance.
+#[derive(Debug, Clone, Serialize)]
+pub struct DoubtLine {
+    pub position: String,
+    pub reason: Option<&'static str>,
+}
+
+/// What the forecast has learned from.
+#[derive(Debug, Clone, Serialize)]
+pub struct LearnedLine {
+    pub pours_of_bed: usize,
+    pub breaks_of_mix: usize,
 }
 
 /// A position at a moment.
@@ -101,6 +137,39 @@ impl StateLine {
             confirmation: view::confirmation(&pour.confirmation),
             release_holds: view::notes(&pour.release_holds),
             cautions: view::notes(&pour.cautions),
+            of_concrete: WindowLine {
+                early_at: utc_option(forecast.early_at),
+                likely_at: utc_option(forecast.likely_at),
+                late_at: utc_option(forecast.late_at),
+            },
+            by_curve: WindowLine {
+                early_at: utc_option(forecast.by_curve.early_at),
+                likely_at: utc_option(forecast.by_curve.likely_at),
+                late_at: utc_option(forecast.by_curve.late_at),
+            },
+            curve_reached: forecast.is_curve_reached,
+            pass_probabilities: forecast
+                .pass_probabilities
+                .iter()
+                .map(|(in_h, probability)| PassLine {
+                    in_h: *in_h,
+                    probability: *probability,
+                })
+                .collect(),
+            doubted_positions: forecast
+                .doubted_positions
+                .iter()
+                .filter_map(|index| pour.positions.get(*index))
+                .map(|position| DoubtLine {
+                    position: position.id.clone(),
+                    reason: position.trust.reason.map(|reason| reason.name()),
+                })
+                .collect(),
+            sampled_count: forecast.sampled_count,
+            learned_from: LearnedLine {
+                pours_of_bed: forecast.pour_count,
+                breaks_of_mix: forecast.break_count,
+            },
         }
     }
 }

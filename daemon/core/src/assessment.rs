@@ -270,6 +270,27 @@ pub struct Forecast {
     /// Per position of the assessment, in its order.
     pub position_likely_at: Vec<Option<UtcMs>>,
     pub reason: Option<String>,
+    /// The same by the curve alone: the times above are of the concrete, which may differ from it.
+    pub by_curve: ForecastWindow,
+    /// The curve's own maturity for release is there at every judged position.
+    pub is_curve_reached: bool,
+    /// Hours from now, and the probability that a set broken then would pass.
+    pub pass_probabilities: Vec<(f64, f64)>,
+    /// How many futures were sampled.
+    pub sampled_count: usize,
+    /// Positions (of the assessment) that are not believed and carried on by the heat balance.
+    pub doubted_positions: Vec<usize>,
+    /// Finished pours of the bed and breaks of the mix that taught.
+    pub pour_count: usize,
+    pub break_count: usize,
+}
+
+/// Early, likely and late: 10, 50 and 90 % points.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct ForecastWindow {
+    pub early_at: Option<UtcMs>,
+    pub likely_at: Option<UtcMs>,
+    pub late_at: Option<UtcMs>,
 }
 
 /// One break, judged.

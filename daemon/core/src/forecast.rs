@@ -1,41 +1,60 @@
 //! When the slowest position reaches its required strength, from sampled futures of the night.
 //!
 //! A forecast is never permission: it says when breaking cylinders is worth while. Each future
-//! draws an air path (plan, switches, readings), the heat of each position (fitted to its
+//! draws an air path (plan, switches, readings, habits), the heat of each position (fitted to its
 //! readings), and how far the concrete differs from its curve. The slowest position is taken within
-//! each future; early, likely and late are the 10, 50 and 90 % points over them. Nothing is claimed
-//! beyond the curve's data. The same inputs give the same answer to the bit.
+//! each future; early, likely and late are the 10, 50 and 90 % points over them. Two distributions
+//! are told: *by the curve*, which takes the curve for true, and *of the concrete*. Nothing is
+//! claimed beyond the curve's data. The same inputs give the same answer to the bit.
 
-mod air;
-mod concrete;
+pub(crate) mod air;
+pub(crate) mod concrete;
 mod draws;
 mod fit;
 mod future;
+mod maturity;
+pub(crate) mod outlook;
+mod past;
+mod screen;
+pub(crate) mod squares;
 mod strength;
-mod track;
+mod table;
+mod teach;
 
-use calibration::{MaturityFunction, PreparedCurve, RequiredMaturity};
+use calibration::{MaturityFunction, PreparedCurve, RequiredMaturity, TimeZero};
 
-use crate::assessment::{Forecast, JudgedBreak};
-use crate::forecast::air::{AirOutlook, measured_air_c, yard};
-use crate::forecast::concrete::{Concrete, Section, ripening};
+use crate::age::age_at;
+use crate::assessment::{Forecast, ForecastWindow, JudgedBreak};
+use crate::forecast::air::AirPast;
+use crate::forecast::concrete::{Section, Slab, ripening_table};
 use crate::forecast::draws::seed_of;
-use crate::forecast::fit::{Fitted, History};
-use crate::forecast::future::{Futures, Night, PositionOutlook};
-use crate::forecast::strength::{StrengthDoubt, curve_cv, reaching};
-use crate::forecast::track::{PastMaturity, RateTable, temperature_now_c, trend_c_per_h};
+use crate::forecast::fit::{ConcreteFit, of_position};
+use crate::forecast::future::{Futures, Night, PositionOutlook, Rates};
+use crate::forecast::maturity::{PastMaturity, bridged};
+use crate::forecast::outlook::AirOutlook;
+use crate::forecast::past::{Past, Path, TrackSource, temperature_now_c, trend_c_per_h};
+use crate::forecast::squares::Fitted;
+use crate::forecast::strength::StrengthDoubt;
+use crate::forecast::table::RateTable;
+use crate::habits::{Correction, Habits};
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
+
+pub(crate) use teach::{Lesson, teach};
 
 /// Futures advance by this, h.
 const STEP_H: f64 = 1.0 / 6.0;
 /// Nothing is forecast further ahead than this, h.
 const HORIZON_H: f64 = 72.0;
 /// Sampled futures; even, because they come in mirrored pairs.
-const MEMBER_COUNT: u64 = 200;
+const MEMBER_COUNT: u64 = 240;
 const EARLY: f64 = 0.1;
 const LIKELY: f64 = 0.5;
 const LATE: f64 = 0.9;
+/// Before this, h, a sensor may still be reached by the concrete.
+const ARRIVED_H: f64 = 1.0;
+/// A read trend that nothing explains goes on for this long, h.
+const UNEXPLAINED_TREND_C_PER_H_MAX: f64 = 6.0;
 
 /// Everything a forecast may use, known at its moment.
 pub struct KnownAt<'a> {
@@ -52,6 +71,8 @@ pub struct KnownAt<'a> {
     /// Believed readings of the yard, in time order.
     pub ambient: &'a [(UtcMs, f64)],
     pub breaks: &'a [JudgedBreak],
+    /// What finished pours have taught by then.
+    pub habits: &'a Habits,
     pub pour_cv: f64,
     pub load_cv: f64,
     /// The probability with which the next set should pass.
@@ -75,17 +96,17 @@ pub struct KnownPosition<'a> {
     pub time_zero_at: Option<UtcMs>,
     /// Believed readings in time order, °C.
     pub temperatures: &'a [(UtcMs, f64)],
-    /// Up to now, in the curve's unit.
-    pub maturity: Option<f64>,
     /// Its last reading is believed and fresh.
     pub believed: bool,
+    /// What it read was the air all along, so that none of it counts.
+    pub reads_air: bool,
 }
 
 /// A position that can be forecast, with what it needs.
 struct Usable<'a> {
     known: KnownPosition<'a>,
     zero_at: UtcMs,
-    maturity: f64,
+    readings: &'a Path,
 }
 
 /// The distribution of the time at which the slowest judged position reaches its required strength.
@@ -110,11 +131,98 @@ pub fn forecast(known: &KnownAt<'_>, now: UtcMs) -> Forecast {
             Err(reason) => obstacle = obstacle.or(Some(reason)),
         }
     }
-    if usable.is_empty() {
-        return none(obstacle.unwrap_or_default());
+    if usable.iter().all(|one| one.readings.is_empty()) {
+        let unread = || {
+            let id = position_id(known.record, usable.first()?.known.index);
+            Some(format!(
+                "Nothing that was read at position {id} is believed, nor at any other, so there is \
+                 no forecast, and the line waits."
+            ))
+        };
+        return none(obstacle.or_else(unread).unwrap_or_default());
     }
-    let futures = Futures::sample(&night(known, curve, &usable, now), MEMBER_COUNT);
+    let cleaned = screened(&usable, now);
+    leave_out(&mut usable, &cleaned);
+    stand_in(&mut usable, known.enclosure);
+    let rates = Rates::new(curve.maturity);
+    let ripening = ripening_table(Some(curve.maturity));
+    let mut futures = Futures::sample(
+        &night(known, curve, &usable, (&rates, &ripening), now),
+        MEMBER_COUNT,
+    );
+    correct(&mut futures, &known.habits.correction);
     summarise(known, &usable, &futures, obstacle, now)
+}
+
+/// Moves all times by what trials found, and widens or narrows the curve's window by how often it held.
+fn correct(futures: &mut Futures, correction: &Correction) {
+    let all = [
+        &mut futures.by_curve,
+        &mut futures.slowest,
+        &mut futures.set_passes,
+    ];
+    for times in all.into_iter().chain(&mut futures.by_position) {
+        times
+            .iter_mut()
+            .for_each(|hours| *hours = correction.corrected_h(*hours));
+    }
+    let likely_h = quantile(&futures.by_curve, LIKELY);
+    if likely_h.is_finite() && likely_h > 0.0 {
+        let scale = correction.scale(likely_h);
+        for hours in &mut futures.by_curve {
+            // What is ahead stays ahead.
+            let moved = likely_h + scale * (*hours - likely_h);
+            *hours = if *hours > 0.0 {
+                moved.max(0.01 * *hours)
+            } else {
+                *hours
+            };
+        }
+    }
+    let all = [
+        &mut futures.by_curve,
+        &mut futures.slowest,
+        &mut futures.set_passes,
+    ];
+    for times in all.into_iter().chain(&mut futures.by_position) {
+        times.sort_by(f64::total_cmp);
+    }
+}
+
+/// The readings of positions that have parted from the others, without what cannot be concrete, and
+/// whether they are still parted.
+fn screened(usable: &[Usable<'_>], now: UtcMs) -> Vec<Option<(Vec<(UtcMs, f64)>, bool)>> {
+    let paths: Vec<(&Path, UtcMs)> = usable
+        .iter()
+        .map(|one| (one.readings, one.zero_at.plus_hours(ARRIVED_H)))
+        .collect();
+    let stretches = screen::parted_stretches(&paths, now);
+    usable
+        .iter()
+        .zip(stretches)
+        .map(|(one, stretches)| {
+            let last = stretches.last()?;
+            let is_parted = last.1 > now;
+            Some((screen::without(one.readings, &stretches), is_parted))
+        })
+        .collect()
+}
+
+fn leave_out<'a>(usable: &mut [Usable<'a>], cleaned: &'a [Option<(Vec<(UtcMs, f64)>, bool)>]) {
+    for (one, cleaned) in usable.iter_mut().zip(cleaned) {
+        if let Some((readings, is_parted)) = cleaned {
+            one.readings = readings;
+            one.known.believed &= !is_parted;
+        }
+    }
+}
+
+fn position_id(record: &PourRecord, index: usize) -> &str {
+    record
+        .facts
+        .positions
+        .get(index)
+        .map_or("?", |one| one.id.as_str())
 }
 
 /// Whether a position can be forecast, or why not, as a sentence.
@@ -123,11 +231,7 @@ fn check<'a>(
     record: &PourRecord,
     curve: &PreparedCurve,
 ) -> Result<Usable<'a>, String> {
-    let id = record
-        .facts
-        .positions
-        .get(position.index)
-        .map_or("?", |one| one.id.as_str());
+    let id = position_id(record, position.index);
     let required_mpa = position.required_mpa;
     match curve.required_maturity(required_mpa) {
         RequiredMaturity::Never => {
@@ -148,17 +252,56 @@ fn check<'a>(
             "Position {id} has no age: it is not placed yet, or nobody has said when it was."
         ));
     };
-    match position.maturity {
-        Some(maturity) if !position.temperatures.is_empty() => Ok(Usable {
-            known: *position,
-            zero_at,
-            maturity,
-        }),
-        _ => Err(format!(
-            "Nothing that was read at position {id} is believed, so it has no forecast, and the \
-             line waits for it."
-        )),
+    Ok(Usable {
+        known: *position,
+        zero_at,
+        readings: if position.reads_air {
+            &[]
+        } else {
+            position.temperatures
+        },
+    })
+}
+
+/// Where no air was read that a heat balance could start from, a position without readings is taken to
+/// be like the coolest of the others.
+fn stand_in(usable: &mut [Usable<'_>], enclosure: &Path) {
+    if !enclosure.is_empty() {
+        return;
     }
+    let last_c = |one: &Usable<'_>| one.readings.last().map(|last| last.1);
+    let coolest = usable
+        .iter()
+        .filter(|one| !one.readings.is_empty())
+        .min_by(|a, b| {
+            last_c(a)
+                .partial_cmp(&last_c(b))
+                .unwrap_or(std::cmp::Ordering::Equal)
+        })
+        .map_or(&[][..], |one| one.readings);
+    for one in usable.iter_mut().filter(|one| one.readings.is_empty()) {
+        one.readings = coolest;
+    }
+}
+
+fn past_of(known: &KnownAt<'_>, usable: &[Usable<'_>], section: &Section, now: UtcMs) -> Past {
+    let facts = &known.record.facts;
+    let sources: Vec<TrackSource<'_>> = usable
+        .iter()
+        .map(|one| {
+            let position = facts.positions.get(one.known.index);
+            let placed =
+                position.and_then(|position| age_at(known.record, position, TimeZero::Placed, now));
+            TrackSource {
+                readings: one.readings,
+                zero_at: one.zero_at,
+                placed_at: placed.map_or(one.zero_at, |age| age.zero_at),
+                place: section.place(position.and_then(|position| position.depth_mm)),
+            }
+        })
+        .collect();
+    let fresh_c = facts.fresh.and_then(|fresh| fresh.temperature_c);
+    Past::new(&sources, (known.enclosure, known.ambient), fresh_c, now)
 }
 
 /// Gathers what the futures start from.
@@ -166,103 +309,196 @@ fn night<'a>(
     known: &'a KnownAt<'a>,
     curve: &KnownCurveUse<'a>,
     usable: &[Usable<'_>],
+    (rates, ripening): (&'a Rates, &'a RateTable),
     now: UtcMs,
 ) -> Night<'a> {
     let section = Section::of(known.record);
-    let ripening = RateTable::new(ripening);
-    let rate = RateTable::new(|celsius| curve.maturity.rate(celsius));
-    let yard = yard(known.ambient, now);
-    let measured_c = measured_air_c(known.enclosure, now);
-    let air_path = if measured_c.is_some() {
-        known.enclosure
-    } else {
-        &[]
+    let past = past_of(known, usable, &section, now);
+    let indices: Vec<usize> = usable.iter().map(|one| one.known.index).collect();
+    let expectations = known.habits.concrete(known.record, &indices);
+    let fit = ConcreteFit {
+        section: &section,
+        past: &past,
+        ripening,
     };
-    let mut positions: Vec<PositionOutlook> = usable
+    let fitted = fit.fit(&expectations);
+    let outlook = |(index, one): (usize, &Usable<'_>)| {
+        position_outlook(&fit, &fitted, (index, one), rates, now)
+    };
+    let (mut positions, traces): (Vec<PositionOutlook>, Vec<Vec<f64>>) =
+        usable.iter().enumerate().map(outlook).unzip();
+    let yard = (past.yard_now_c(), past.yard_sd_c);
+    let air = if past.has_air() {
+        let concrete_c = mean_trace(&past, &traces);
+        let air_fit = AirPast {
+            past: &past,
+            concrete_c: &concrete_c,
+        }
+        .fit(known.record, &known.habits.air(known.record));
+        AirOutlook::measured(known.record, air_fit, yard, &known.habits.heating, now)
+    } else {
+        let air_c = inferred_air_c(&fit, &fitted, usable, &mut positions, now);
+        let expected = known.habits.air(known.record);
+        AirOutlook::inferred(
+            known.record,
+            &expected,
+            air_c,
+            yard,
+            &known.habits.heating,
+            now,
+        )
+    };
+    let required_mpa = usable
         .iter()
-        .map(|one| {
-            let readings = one.known.temperatures;
-            let history = History::new(
-                readings,
-                air_path,
-                (known.ambient, yard.0),
-                one.zero_at,
-                &ripening,
-                now,
-            );
-            let trend = one
-                .known
-                .believed
-                .then(|| trend_c_per_h(readings, now))
-                .flatten();
-            let fitted = match &history {
-                Some(history) if one.known.believed => Fitted::new(&section, history),
-                _ => Fitted::expected(&section),
-            };
-            PositionOutlook {
-                required_mpa: one.known.required_mpa,
-                is_believed: one.known.believed,
-                temperature_c: temperature_now_c(readings, trend.unwrap_or(0.0), now)
-                    .unwrap_or(yard.0),
-                trend_c_per_h: trend,
-                age_h: history.map_or(0.0, |history| history.age_h),
-                past: PastMaturity::new(readings, one.zero_at, one.maturity, &rate, now),
-                mean_c: readings.iter().map(|one| one.1).sum::<f64>() / readings.len() as f64,
-                maturity: one.maturity,
-                fitted,
-            }
-        })
-        .collect();
-    cool_unbelieved(&mut positions, measured_c);
-    let count = positions.len() as f64;
-    let concrete_c = positions.iter().map(|one| one.temperature_c).sum::<f64>() / count;
-    let air_c = measured_c.unwrap_or_else(|| inferred_air_c(&positions, &section, &ripening));
-    let cvs = usable.iter().map(|one| {
-        let maturity = reaching(curve.prepared, one.known.required_mpa);
-        curve_cv(curve.prepared, maturity, known.pour_cv, known.load_cv)
-    });
-    let scatter = (known.pour_cv, known.load_cv, cvs.fold(0.0, f64::max));
+        .map(|one| one.known.required_mpa)
+        .fold(0.0, f64::max);
+    let delay = (fitted.parameters[0], fitted.sds()[0]);
+    let strength = StrengthDoubt::new(
+        known.record,
+        (curve.prepared, required_mpa),
+        known.breaks,
+        (known.pour_cv, known.load_cv),
+        (known.habits, delay),
+        now,
+    );
     Night {
         seed: seed_of(&known.record.id),
         curve: curve.prepared,
-        air: AirOutlook::new(known.record, air_path, (air_c, yard, concrete_c), now),
-        is_air_measured: measured_c.is_some(),
-        strength: StrengthDoubt::new(known.record, curve.prepared, known.breaks, scatter, now),
+        air,
+        is_air_measured: past.has_air(),
+        pour_count: known.habits.pour_count(),
+        strength,
         section,
         ripening,
-        rate,
+        rates,
+        fitted,
         positions,
     }
 }
 
-/// A position that is not believed is taken to be as cool as the coolest that is.
-fn cool_unbelieved(positions: &mut [PositionOutlook], air_c: Option<f64>) {
-    let believed = positions.iter().filter(|one| one.is_believed);
-    let Some(coolest_c) = believed
-        .map(|one| one.temperature_c)
-        .reduce(f64::min)
-        .or(air_c)
-    else {
-        return;
+/// One position's start into the futures, and its temperature at each point of the past.
+fn position_outlook(
+    fit: &ConcreteFit<'_>,
+    fitted: &Fitted,
+    (index, one): (usize, &Usable<'_>),
+    rates: &Rates,
+    now: UtcMs,
+) -> (PositionOutlook, Vec<f64>) {
+    let past = fit.past;
+    let track = &past.tracks[index];
+    let parameters = of_position(&fitted.parameters, index);
+    let mut model = Vec::new();
+    let (slab, mut cells) = if past.has_air() {
+        fit.run(index, &parameters, |point, model_c| {
+            model.push((past.at(point), model_c))
+        })
+    } else {
+        let slab = Slab::new(fit.section, track.place, &parameters);
+        let temperature_c = temperature_now_c(one.readings, now).unwrap_or(track.start_c);
+        let age_h = PastMaturity::age_h(one.readings, one.zero_at, fit.ripening, now);
+        (slab, slab.uniform(temperature_c, age_h))
     };
-    for one in positions.iter_mut().filter(|one| !one.is_believed) {
-        one.temperature_c = one.temperature_c.min(coolest_c);
+    let path = bridged(one.readings, &model, (one.zero_at, now));
+    let last = one.readings.last();
+    if let Some(last_at) = last.map(|last| last.0) {
+        let doubted_h = if one.known.believed {
+            0.0
+        } else {
+            now.hours_since(last_at)
+        };
+        let read_c = if doubted_h > past::GAP_H {
+            path.last().map(|last| last.1)
+        } else {
+            temperature_now_c(one.readings, now)
+        };
+        cells.shift(read_c.map_or(0.0, |read_c| read_c - slab.sensor_c(&cells)));
     }
+    let doubted_h = match last {
+        _ if one.known.believed => 0.0,
+        Some(last) if !one.known.reads_air => now.hours_since(last.0).max(0.5),
+        _ => now.hours_since(one.zero_at),
+    };
+    let trace = if model.is_empty() {
+        past::filled(&track.read_c).unwrap_or_default()
+    } else {
+        model.iter().map(|one| one.1).collect()
+    };
+    let outlook = PositionOutlook {
+        required_mpa: one.known.required_mpa,
+        doubted_h,
+        place: track.place,
+        cells,
+        drift_c_per_h: 0.0,
+        mean_c: path.iter().map(|one| one.1).sum::<f64>() / path.len().max(1) as f64,
+        past: PastMaturity::new(&path, one.zero_at, rates, now),
+    };
+    (outlook, trace)
 }
 
-/// The air that would explain the present trends: the median over the positions, °C.
-fn inferred_air_c(positions: &[PositionOutlook], section: &Section, ripening: &RateTable) -> f64 {
-    let mut airs: Vec<f64> = positions
+/// The mean over the positions at each point: of what was read, else of the model.
+fn mean_trace(past: &Past, traces: &[Vec<f64>]) -> Vec<f64> {
+    let mut sums = vec![(0.0, 0u32); past.point_count];
+    for (track, trace) in past.tracks.iter().zip(traces) {
+        for (index, model_c) in trace.iter().enumerate() {
+            let read_c = track.read_c.get(index).copied().flatten();
+            if let Some(sum) = sums.get_mut(track.start + index) {
+                *sum = (sum.0 + read_c.unwrap_or(*model_c), sum.1 + 1);
+            }
+        }
+    }
+    let means: Vec<Option<f64>> = sums
+        .into_iter()
+        .map(|(sum, n)| (n > 0).then(|| sum / f64::from(n)))
+        .collect();
+    past::filled(&means).unwrap_or_else(|| vec![20.0; past.point_count])
+}
+
+/// The air that would explain the present trends: the median over the positions, °C. What of a trend
+/// it does not explain at a position stays its own.
+fn inferred_air_c(
+    fit: &ConcreteFit<'_>,
+    fitted: &Fitted,
+    usable: &[Usable<'_>],
+    positions: &mut [PositionOutlook],
+    now: UtcMs,
+) -> f64 {
+    let yard_c = fit.past.yard_now_c();
+    let mut airs = Vec::new();
+    let mut trends = Vec::new();
+    for (index, (one, outlook)) in usable.iter().zip(positions.iter()).enumerate() {
+        let parameters = of_position(&fitted.parameters, index);
+        let slab = Slab::new(fit.section, outlook.place, &parameters);
+        let temperature_c = slab.sensor_c(&outlook.cells);
+        let trend = trend_c_per_h(one.readings, now).filter(|_| one.known.believed);
+        let age_h = outlook.cells.age_h();
+        let state = (temperature_c, trend.unwrap_or(0.0));
+        let air_c = slab.air_behind_c(state, age_h, fit.ripening, yard_c);
+        airs.push((one.known.believed, air_c.clamp(-20.0, 90.0)));
+        trends.push((slab, trend));
+    }
+    // Believed positions speak for the air; the others only where there are no such.
+    airs.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.total_cmp(&b.1)));
+    let believed = airs.iter().filter(|one| one.0).count();
+    let speaking = if believed > 0 { believed } else { airs.len() };
+    let air_c = airs[(speaking - 1) / 2].1;
+    let limit = UNEXPLAINED_TREND_C_PER_H_MAX;
+    let drifts: Vec<Option<f64>> = positions
         .iter()
-        .map(|one| {
-            let concrete = Concrete::new(section, &one.fitted.parameters);
-            let hydration = concrete.hydration_c_per_h(one.age_h, ripening.at(one.temperature_c));
-            let excess = (one.trend_c_per_h.unwrap_or(0.0) - hydration) / concrete.coupling_per_h();
-            (one.temperature_c + excess).clamp(-20.0, 90.0)
+        .zip(trends)
+        .map(|(outlook, (slab, trend))| {
+            let mut ahead = outlook.cells;
+            slab.step(&mut ahead, (air_c, yard_c), fit.ripening);
+            let expected = (slab.sensor_c(&ahead) - slab.sensor_c(&outlook.cells)) / STEP_H;
+            trend.map(|trend| (trend - expected).clamp(-limit, limit))
         })
         .collect();
-    airs.sort_by(f64::total_cmp);
-    airs[airs.len() / 2]
+    // A position that is not believed shares what the others' trends are off the model.
+    let known: Vec<f64> = drifts.iter().copied().flatten().collect();
+    let shared = known.iter().sum::<f64>() / known.len().max(1) as f64;
+    for (outlook, drift) in positions.iter_mut().zip(drifts) {
+        outlook.drift_c_per_h = drift.unwrap_or(shared);
+    }
+    air_c
 }
 
 fn summarise(
@@ -286,14 +522,16 @@ fn summarise(
             ..Forecast::default()
         };
     }
-    let passing = futures
-        .set_passes
-        .iter()
-        .filter(|hours| **hours <= 0.0)
-        .count();
-    let likely_at = at(quantile(&futures.slowest, LIKELY));
-    let late_at = at(quantile(&futures.slowest, LATE));
-    let reason = match (likely_at, late_at) {
+    let share_by = |times: &[f64], hours: f64| {
+        times.partition_point(|time| *time <= hours) as f64 / times.len() as f64
+    };
+    let window = |times: &[f64]| ForecastWindow {
+        early_at: at(quantile(times, EARLY)),
+        likely_at: at(quantile(times, LIKELY)),
+        late_at: at(quantile(times, LATE)),
+    };
+    let of_concrete = window(&futures.slowest);
+    let reason = match (of_concrete.likely_at, of_concrete.late_at) {
         (Some(_), Some(_)) => None,
         (Some(_), None) => Some(format!(
             "In more than one of ten sampled nights the slowest position does not get there within \
@@ -304,11 +542,24 @@ fn summarise(
              curve's data."
         )),
     };
+    let doubted = usable
+        .iter()
+        .filter(|one| !one.known.believed)
+        .map(|one| one.known.index);
     Forecast {
-        early_at: at(quantile(&futures.slowest, EARLY)),
-        likely_at,
-        late_at,
-        pass_probability_now: Some(passing as f64 / futures.set_passes.len() as f64),
+        early_at: of_concrete.early_at,
+        likely_at: of_concrete.likely_at,
+        late_at: of_concrete.late_at,
+        by_curve: window(&futures.by_curve),
+        is_curve_reached: quantile(&futures.by_curve, LIKELY) <= 0.0,
+        sampled_count: futures.slowest.len(),
+        doubted_positions: doubted.collect(),
+        pour_count: known.habits.pour_count(),
+        break_count: known.habits.break_count(),
+        pass_probability_now: Some(share_by(&futures.set_passes, 0.0)),
+        pass_probabilities: [1.0, 2.0, 4.0]
+            .map(|hours| (hours, share_by(&futures.set_passes, hours)))
+            .to_vec(),
         break_from_at: at(reached_by_share(
             &futures.set_passes,
             known.break_probability,

@@ -13,6 +13,7 @@ pub mod channel;
 pub mod config;
 pub mod estimate;
 pub mod forecast;
+pub mod habits;
 pub mod path;
 pub mod plant;
 pub mod positions;

@@ -5,11 +5,14 @@ use std::sync::Arc;
 
 use crate::act::{Act, ActBody, ChannelRole};
 use crate::act_check::{ActContext, ActRefusal, check_act};
-use crate::assessment::{Forecast, PourAssessment, PourStatus, Trouble};
+use crate::assessment::{
+    CurveUse, DoubtReason, Forecast, JudgedBreak, PourAssessment, PourStatus, Trouble,
+};
 use crate::channel::{ChannelHistory, LoggerClock};
 use crate::config::{LimitSet, PlantConfig};
 use crate::estimate::{ReadyCurve, curve_use};
 use crate::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast};
+use crate::habits::{self, Habits, PourSummary};
 use crate::positions::{
     JudgedChannels, Readings, bound, bound_to_position, judge_channels, specimen_maturity,
 };
@@ -28,6 +31,9 @@ pub struct Plant {
     acts: BTreeMap<String, Vec<Act>>,
     pours: BTreeMap<String, Arc<PourRecord>>,
     histories: BTreeMap<Arc<str>, ChannelHistory>,
+    summaries: BTreeMap<String, PourSummary>,
+    /// Pours without a summary, and when each will have one.
+    learns_at: BTreeMap<String, UtcMs>,
 }
 
 /// Every pour on a bed and every trouble, at one moment.
@@ -72,6 +78,8 @@ impl Plant {
             acts: BTreeMap::new(),
             pours: BTreeMap::new(),
             histories: BTreeMap::new(),
+            summaries: BTreeMap::new(),
+            learns_at: BTreeMap::new(),
         }
     }
 
@@ -97,9 +105,111 @@ impl Plant {
             let acts = self.acts.entry(pour.clone()).or_default();
             acts.push(act.clone());
             if let Some(record) = PourRecord::fold(acts.iter()).remove(&pour) {
+                if !self.summaries.contains_key(&pour) {
+                    let at = habits::learned_at(&record, acts);
+                    self.learns_at.insert(pour.clone(), at);
+                }
                 self.pours.insert(pour, Arc::new(record));
             }
         }
+    }
+
+    /// When the next finished pour can be learned from.
+    #[must_use]
+    pub fn next_learning_at(&self) -> Option<UtcMs> {
+        self.learns_at.values().min().copied()
+    }
+
+    /// Learns from every pour whose time for it has come.
+    ///
+    /// Called at that time and not later, or what is received in between would be learned too.
+    pub fn learn(&mut self, now: UtcMs) {
+        let mut due: Vec<(UtcMs, String)> = self
+            .learns_at
+            .iter()
+            .filter(|(_, at)| **at <= now)
+            .map(|(pour, at)| (*at, pour.clone()))
+            .collect();
+        due.sort();
+        for (known_at, pour) in due {
+            self.learns_at.remove(&pour);
+            if let Some(summary) = self.summary_of(&pour, known_at) {
+                self.take_summary(summary);
+            }
+        }
+    }
+
+    /// Takes in what a finished pour taught.
+    pub fn take_summary(&mut self, summary: PourSummary) {
+        self.learns_at.remove(&summary.pour);
+        self.summaries.insert(summary.pour.clone(), summary);
+    }
+
+    /// What finished pours have taught so far, by pour.
+    #[must_use]
+    pub fn summaries(&self) -> &BTreeMap<String, PourSummary> {
+        &self.summaries
+    }
+
+    /// What those lead to expect of a pour.
+    #[must_use]
+    pub fn habits(&self, record: &PourRecord, now: UtcMs) -> Habits {
+        Habits::of(record, self.summaries.values(), now)
+    }
+
+    /// The summary of a pour from what was recorded by `known_at`; the plant must not have received
+    /// anything later.
+    fn summary_of(&self, pour: &str, known_at: UtcMs) -> Option<PourSummary> {
+        let acts = self.acts.get(pour)?;
+        let record =
+            PourRecord::fold(acts.iter().filter(|act| act.recorded_at <= known_at)).remove(pour)?;
+        let end = habits::ends_at(&record, known_at);
+        let ready = self.ready_curve(&record, end).1;
+        let clocks = self.clocks();
+        let readings = Readings {
+            histories: &self.histories,
+            clocks: &clocks,
+        };
+        let judged = judge_channels(&self.config, &record, ready, &readings, end);
+        let breaks = self.breaks(&record, ready, &readings);
+        let nothing = Habits::of(&record, std::iter::empty(), end);
+        let known = self.known(&record, ready, &judged, &breaks, &nothing);
+        let mut summary = habits::summarise(&known, end, known_at);
+        let by_curve = forecast(&known, end);
+        if let Some(reached_at) = by_curve
+            .by_curve
+            .likely_at
+            .filter(|_| by_curve.is_curve_reached)
+        {
+            summary.trials = habits::AHEAD_H.map(|ahead_h| {
+                self.trial(acts, &readings, reached_at, reached_at.plus_hours(-ahead_h))
+            });
+        }
+        Some(summary)
+    }
+
+    /// What would have been forecast of a finished pour, beside what then came true by the curve.
+    fn trial(
+        &self,
+        acts: &[Act],
+        readings: &Readings<'_>,
+        reached_at: UtcMs,
+        at: UtcMs,
+    ) -> Option<habits::Trial> {
+        let pour = &acts.first()?.pour;
+        let record =
+            PourRecord::fold(acts.iter().filter(|act| act.recorded_at <= at)).remove(pour)?;
+        let ready = self.ready_curve(&record, at).1;
+        let judged = judge_channels(&self.config, &record, ready, readings, at);
+        let breaks = self.breaks(&record, ready, readings);
+        let habits = self.habits(&record, at).uncorrected();
+        let window = forecast(&self.known(&record, ready, &judged, &breaks, &habits), at).by_curve;
+        let (early_at, likely_at, late_at) = (window.early_at?, window.likely_at?, window.late_at?);
+        Some(habits::Trial {
+            error_h: reached_at.hours_since(likely_at),
+            before_h: likely_at.hours_since(early_at),
+            after_h: late_at.hours_since(likely_at),
+        })
     }
 
     /// Takes in one reading; the order of calls does not matter.
@@ -199,22 +309,14 @@ impl Plant {
         clocks: &BTreeMap<Arc<str>, LoggerClock>,
         now: UtcMs,
     ) -> (PourAssessment, Vec<(UtcMs, f64)>) {
-        let curve = curve_use(&self.config, record, now);
-        let ready = curve
-            .digest
-            .as_ref()
-            .filter(|_| curve.standing.is_usable())
-            .and_then(|digest| self.curves.get(digest));
+        let (curve, ready) = self.ready_curve(record, now);
         let readings = Readings {
             histories: &self.histories,
             clocks,
         };
         let judged = judge_channels(&self.config, record, ready, &readings, now);
-        let of_specimens =
-            |broken: &_| specimen_maturity(&self.config, record, ready?, &readings, broken);
         let policy = &self.config.release;
-        let prepared = ready.map(|one| &one.prepared);
-        let breaks = release::judge_breaks(record, policy, prepared, &of_specimens);
+        let breaks = self.breaks(record, ready, &readings);
         let mut positions: Vec<_> = judged
             .positions
             .iter()
@@ -247,19 +349,52 @@ impl Plant {
         (pour, judged.enclosure)
     }
 
+    /// The curve of a pour, made ready where it may be used.
+    fn ready_curve(&self, record: &PourRecord, now: UtcMs) -> (CurveUse, Option<&ReadyCurve>) {
+        let curve = curve_use(&self.config, record, now);
+        let digest = curve.digest.as_ref().filter(|_| curve.standing.is_usable());
+        let ready = digest.and_then(|digest| self.curves.get(digest));
+        (curve, ready)
+    }
+
+    fn breaks(
+        &self,
+        record: &PourRecord,
+        ready: Option<&ReadyCurve>,
+        readings: &Readings<'_>,
+    ) -> Vec<JudgedBreak> {
+        let of_specimens =
+            |broken: &_| specimen_maturity(&self.config, record, ready?, readings, broken);
+        let prepared = ready.map(|one| &one.prepared);
+        release::judge_breaks(record, &self.config.release, prepared, &of_specimens)
+    }
+
     fn forecast(
         &self,
         record: &PourRecord,
         ready: Option<&ReadyCurve>,
         judged: &JudgedChannels,
-        breaks: &[crate::assessment::JudgedBreak],
+        breaks: &[JudgedBreak],
         now: UtcMs,
     ) -> Forecast {
+        let habits = self.habits(record, now);
+        forecast(&self.known(record, ready, judged, breaks, &habits), now)
+    }
+
+    /// What a forecast, and learning from a finished pour, start from.
+    fn known<'a>(
+        &self,
+        record: &'a PourRecord,
+        ready: Option<&'a ReadyCurve>,
+        judged: &'a JudgedChannels,
+        breaks: &'a [JudgedBreak],
+        habits: &'a Habits,
+    ) -> KnownAt<'a> {
         let positions = judged
             .positions
             .iter()
             .filter(|one| one.assessment.is_judged());
-        let known = KnownAt {
+        KnownAt {
             record,
             curve: ready.map(|one| KnownCurveUse {
                 prepared: &one.prepared,
@@ -272,18 +407,18 @@ impl Plant {
                     required_mpa: one.assessment.required_mpa.unwrap_or_default(),
                     time_zero_at: one.age.map(|age| age.zero_at),
                     temperatures: &one.judged.believed,
-                    maturity: one.assessment.estimate.maturity(),
                     believed: one.judged.is_believed_now(),
+                    reads_air: one.assessment.trust.reason == Some(DoubtReason::ReadsAir),
                 })
                 .collect(),
             enclosure: &judged.enclosure,
             ambient: &judged.ambient,
             breaks,
+            habits,
             pour_cv: self.config.estimate.pour_cv,
             load_cv: self.config.estimate.load_cv,
             break_probability: self.config.release.break_probability,
-        };
-        forecast(&known, now)
+        }
     }
 
     /// The clock of each channel's logger, only where one looks wrong.
@@ -420,12 +555,12 @@ impl Plant {
             .collect()
     }
 
-    /// Drops readings from before `before` that no pour on a bed needs.
+    /// Drops readings from before `before` that no pour on a bed needs, nor one still to be learned from.
     pub fn forget_finished(&mut self, before: UtcMs) {
         let needed = self
             .pours
             .values()
-            .filter(|record| record.is_on_bed())
+            .filter(|record| record.is_on_bed() || self.learns_at.contains_key(&record.id))
             .map(|record| record.begins_at().plus_hours(-1.0))
             .min()
             .map_or(before, |needed| needed.min(before));

@@ -1,250 +1,344 @@
-//! The air under the tarp ahead: what the heat plan, the switches and the readings say of it.
+//! The air under the tarp: how it follows the heat, fitted to what was read, and whether heat is on.
+//!
+//! With heat the air relaxes to the set point, which rises to its hold, as far as the heat can lift it
+//! above where it would lie without; without heat it relaxes to a place between concrete and yard.
 
 use crate::forecast::STEP_H;
-use crate::forecast::draws::Draws;
-use crate::forecast::track::mean_between;
+use crate::forecast::past::Past;
+use crate::forecast::squares::{Expectation, Fitted, Problem, Row};
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
 
-/// Thermostat cycling is smoothed over this, h.
-const SMOOTH_H: f64 = 0.4;
-/// Whether heat is on is read from the change of air over this, h.
-const EVIDENCE_H: f64 = 0.75;
-const EVIDENCE_SD_C: f64 = 2.5;
-/// No reading proves more than this against a hypothesis.
-const LIKELIHOOD_MIN: f64 = 1e-3;
-/// Air read longer ago than this says nothing of now, h.
-const STALE_H: f64 = 1.0;
-/// The air is on a plateau when two half-hours an hour apart differ by less than this, °C.
-const PLATEAU_C: f64 = 1.5;
-/// Air follows the heat with this time constant, h, and loses it with that one (common practice).
-const FOLLOW_H: f64 = 0.35;
-const LOSE_H: f64 = 0.5;
-/// Without heat the air lies this share of the way from the yard to the concrete.
-const CONCRETE_SHARE: f64 = 0.70;
+pub(crate) const AIR_COUNT: usize = 5;
 /// Rise and soak where nobody gave them, °C/h and °C (common practice, no source).
-const RISE_C_PER_H: f64 = 16.0;
-const SOAK_C: f64 = 54.0;
-/// The yard where nothing reads it, °C, and how far that may be off.
-const YARD_C: f64 = 12.0;
-const YARD_SD_C: f64 = 6.0;
-/// Heat goes off about when it is planned, h, and a running heat fails at this mean distance, h.
-const OFF_SD_H: f64 = 0.45;
-const ON_SD_H: f64 = 0.3;
-const FAILURE_MEAN_H: f64 = 50.0;
-/// Heat that has outlived its plan goes on this much longer, h, on average.
-const OVERDUE_MEAN_H: f64 = 3.0;
-/// A heat that stopped before its plan comes back with this probability, after this median time, h.
-const RESUME_PROBABILITY: f64 = 0.6;
-const RESUME_AFTER_SWITCH_PROBABILITY: f64 = 0.25;
-const RESUME_MEDIAN_H: f64 = 1.8;
-const RESUME_LN_SD: f64 = 0.8;
-/// One night in eight does not follow its plan at all.
-const ODD_NIGHT_PROBABILITY: f64 = 0.12;
+pub(crate) const RISE_C_PER_H: f64 = 16.0;
+pub(crate) const SOAK_C: f64 = 54.0;
+/// What to expect before anything is learned: the share of the way from yard to concrete, the lift
+/// that heat can give, °C, and the time constant, h (common practice, no source).
+const CONCRETE_SHARE: (f64, f64) = (0.70, 0.12);
+const LIFT_C: (f64, f64) = (22.0, 0.35);
+const FOLLOW_H: (f64, f64) = (0.35, 0.45);
+const RISE_LN_SD: f64 = 0.25;
+const PLANNED_SOAK_SD_C: f64 = 2.5;
+const SOAK_SD_C: f64 = 6.0;
+/// How far the air as read is off from this model, °C.
+const AIR_SD_C: f64 = 2.0;
+const NUDGE: f64 = 0.02;
+/// Every second point counts.
+const EVERY: usize = 2;
+/// The fit starts so many points before the heat.
+const BEFORE_HEAT: usize = 3;
+/// Heat on or off is judged in blocks of so many points, so that a thermostat's cycling is no outage.
+const BLOCK: usize = 3;
+const EVIDENCE_SD_C: f64 = 2.0;
+/// No block proves more than this against a hypothesis.
+const LIKELIHOOD_MIN: f64 = 1e-3;
+/// Heat switches by itself in a block with this probability, and near its planned times with that.
+const SWITCH: f64 = 0.044;
+const PLANNED_SWITCH: f64 = 0.5;
+const PLANNED_WITHIN_H: f64 = 0.75;
+const SURE: f64 = 0.97;
 
-/// What is known of the air now and ahead.
-#[derive(Debug, Clone)]
-pub(super) struct AirOutlook {
-    air_c: f64,
-    yard_c: f64,
-    yard_sd_c: f64,
-    goal_c: f64,
-    goal_sd_c: f64,
-    rise_c_per_h: f64,
-    /// The air still has to climb to its goal, so that an odd night may go elsewhere.
-    is_rising: bool,
-    on_probability: f64,
-    /// Hours from now, where planned.
-    on_h: Option<f64>,
-    off_h: Option<f64>,
-    was_switched_off: bool,
-}
+/// What is expected of the air in this order: concrete's share, logarithms of lift, time constant and
+/// rise, hold.
+pub(crate) type AirExpectations = [Expectation; AIR_COUNT];
 
-/// One sampled night of air.
-#[derive(Debug, Clone)]
-pub(super) struct AirMember {
-    pub(super) air_c: f64,
-    pub(super) yard_c: f64,
-    goal_c: f64,
-    rise_c_per_h: f64,
-    concrete_share: f64,
-    followed: f64,
-    lost: f64,
-    /// Hours from now.
-    on_from_h: f64,
-    on_to_h: f64,
-}
-
-/// The yard's temperature, and how far it may be off.
-pub(super) fn yard(ambient: &[(UtcMs, f64)], now: UtcMs) -> (f64, f64) {
-    let last = ambient.last().and_then(|last| {
-        let (mean_c, _) = mean_between(ambient, last.0.plus_hours(-SMOOTH_H), last.0)?;
-        Some((mean_c, 0.5 + 0.3 * now.hours_since(last.0).max(0.0).sqrt()))
-    });
-    last.unwrap_or((YARD_C, YARD_SD_C))
-}
-
-/// The air now by its own readings; `None` where they are missing or old.
-pub(super) fn measured_air_c(enclosure: &[(UtcMs, f64)], now: UtcMs) -> Option<f64> {
-    let last_at = enclosure.last()?.0;
-    if now.hours_since(last_at) > STALE_H {
-        return None;
-    }
-    mean_between(enclosure, last_at.plus_hours(-SMOOTH_H), last_at).map(|mean| mean.0)
-}
-
-impl AirOutlook {
-    /// `air_c` is the air now, measured or inferred from the concrete; `concrete_c` the concrete's
-    /// mean.
-    pub(super) fn new(
-        record: &PourRecord,
-        enclosure: &[(UtcMs, f64)],
-        (air_c, yard, concrete_c): (f64, (f64, f64), f64),
-        now: UtcMs,
-    ) -> Self {
-        let plan = record.facts.heat_plan.unwrap_or_default();
-        let switch = record.heat.iter().rfind(|switch| switch.at <= now);
-        let switched_on = switch.filter(|switch| switch.on).map(|switch| switch.at);
-        let on_since = switched_on.or(plan.on_at.filter(|at| *at <= now));
-        let mean_ago = |from_h: f64, to_h: f64| {
-            mean_between(enclosure, now.plus_hours(-from_h), now.plus_hours(-to_h))
-                .map(|mean| mean.0)
-        };
-        let earlier_c = mean_ago(EVIDENCE_H + SMOOTH_H, EVIDENCE_H);
-        let slope = earlier_c.map(|earlier_c| (air_c - earlier_c) / EVIDENCE_H);
-        let says_nothing = plan.on_at.is_none() && plan.soak_c.is_none() && switch.is_none();
-        let is_plateau = mean_ago(1.5, 1.0)
-            .zip(mean_ago(0.5, 0.0))
-            .is_some_and(|(early, late)| (late - early).abs() < PLATEAU_C && late > yard.0 + 8.0)
-            && on_since.is_some_and(|since| now.hours_since(since) > 1.5);
-        let (goal_c, goal_sd_c) = match (is_plateau, plan.soak_c) {
-            (true, _) => (mean_ago(1.5, 0.0).unwrap_or(air_c), 0.8),
-            (false, Some(soak_c)) => (soak_c, 2.0),
-            (false, None) if says_nothing => (air_c, 2.0),
-            (false, None) => (SOAK_C.max(air_c), 6.0),
-        };
-        let planned_rise = plan
-            .rise_c_per_h
-            .filter(|rise| *rise > 0.0)
-            .unwrap_or(RISE_C_PER_H);
-        let rise_c_per_h = match slope {
-            Some(slope) if on_since.is_some() && !is_plateau && slope > 4.0 => {
-                0.35 * planned_rise + 0.65 * slope
-            }
-            _ => planned_rise,
-        };
-        let mut outlook = Self {
-            air_c,
-            yard_c: yard.0,
-            yard_sd_c: yard.1,
-            goal_c,
-            goal_sd_c,
-            rise_c_per_h,
-            is_rising: !is_plateau && goal_c > air_c + 3.0,
-            on_probability: expected_on(record, now),
-            on_h: plan.on_at.map(|at| at.hours_since(now)),
-            off_h: plan.off_at.map(|at| at.hours_since(now)),
-            was_switched_off: switch.is_some_and(|switch| !switch.on),
-        };
-        if let Some(earlier_c) = earlier_c {
-            outlook.weigh(earlier_c, concrete_c);
-        }
-        outlook
-    }
-
-    /// Weighs heat on against heat off by how the air moved of late.
-    fn weigh(&mut self, earlier_c: f64, concrete_c: f64) {
-        let on_c = earlier_c
-            + ((self.goal_c - earlier_c) * (1.0 - (-EVIDENCE_H / FOLLOW_H).exp()))
-                .min(self.rise_c_per_h * EVIDENCE_H);
-        let without_c = CONCRETE_SHARE * concrete_c + (1.0 - CONCRETE_SHARE) * self.yard_c;
-        let off_c = without_c + (earlier_c - without_c) * (-EVIDENCE_H / LOSE_H).exp();
-        let likelihood = |expected_c: f64| {
-            let deviations = (self.air_c - expected_c) / EVIDENCE_SD_C;
-            (-0.5 * deviations * deviations).exp().max(LIKELIHOOD_MIN)
-        };
-        let on = self.on_probability * likelihood(on_c);
-        let off = (1.0 - self.on_probability) * likelihood(off_c);
-        self.on_probability = on / (on + off);
-    }
-
-    /// One night of air. The number of draws is the same whatever they say.
-    pub(super) fn sample(&self, draws: &mut Draws) -> AirMember {
-        let [is_on, is_odd, odd_rise, odd_goal, resumes] = std::array::from_fn(|_| draws.uniform());
-        let [goal, rise, share, lose, yard, on, off, resume] =
-            std::array::from_fn(|_| draws.normal());
-        let failure_h = draws.waiting_h(FAILURE_MEAN_H);
-        let overdue_h = draws.waiting_h(OVERDUE_MEAN_H);
-        let planned_off_h = match self.off_h {
-            Some(off_h) if off_h < -OFF_SD_H => overdue_h,
-            Some(off_h) => (off_h + OFF_SD_H * off).max(0.0),
-            None => f64::INFINITY,
-        };
-        let will_start = self.on_h.is_some_and(|on_h| on_h > 0.0);
-        let was_planned_on = self.off_h.is_none_or(|off_h| off_h > 0.5);
-        let resume_probability = if self.was_switched_off {
-            RESUME_AFTER_SWITCH_PROBABILITY
-        } else {
-            RESUME_PROBABILITY
-        };
-        let on_from_h = if is_on < self.on_probability {
-            f64::NEG_INFINITY
-        } else if let Some(on_h) = self.on_h.filter(|_| will_start) {
-            (on_h + ON_SD_H * on).max(0.0)
-        } else if was_planned_on && self.on_h.is_some() && resumes < resume_probability {
-            RESUME_MEDIAN_H * (RESUME_LN_SD * resume).exp()
-        } else {
-            f64::INFINITY
-        };
-        let (mut goal_c, mut rise_c_per_h) = (
-            self.goal_c + self.goal_sd_c * goal,
-            self.rise_c_per_h * (0.15 * rise).exp(),
-        );
-        if self.is_rising && is_odd < ODD_NIGHT_PROBABILITY {
-            goal_c = self.goal_c - 8.0 + 20.0 * odd_goal;
-            rise_c_per_h = 8.0 + 30.0 * odd_rise;
-        }
-        AirMember {
-            air_c: self.air_c,
-            yard_c: self.yard_c + self.yard_sd_c * yard,
-            goal_c,
-            rise_c_per_h,
-            concrete_share: (CONCRETE_SHARE + 0.08 * share).clamp(0.0, 1.0),
-            followed: 1.0 - (-STEP_H / FOLLOW_H).exp(),
-            lost: 1.0 - (-STEP_H / (LOSE_H * (0.3 * lose).exp())).exp(),
-            on_from_h,
-            on_to_h: planned_off_h.min(on_from_h.max(0.0) + failure_h),
-        }
-    }
-}
-
-/// Whether heat is on, before the air is looked at: the last switch, else the plan.
-fn expected_on(record: &PourRecord, now: UtcMs) -> f64 {
+/// What is expected of the air of a pour whose bed has no history.
+pub(crate) fn generic(record: &PourRecord) -> AirExpectations {
     let plan = record.facts.heat_plan.unwrap_or_default();
-    match record.heat.iter().rfind(|switch| switch.at <= now) {
-        Some(switch) if switch.on => 0.97,
-        Some(_) => 0.03,
-        None => match (plan.on_at, plan.off_at) {
-            (Some(on_at), _) if now < on_at => 0.03,
-            (_, Some(off_at)) if now >= off_at => 0.15,
-            _ => 0.9,
-        },
+    let rise = planned_rise_c_per_h(record);
+    let (soak_c, soak_sd_c) = plan
+        .soak_c
+        .map_or((SOAK_C, SOAK_SD_C), |soak_c| (soak_c, PLANNED_SOAK_SD_C));
+    let one = |mean: f64, sd: f64, min: f64, max: f64| Expectation { mean, sd, min, max };
+    [
+        one(CONCRETE_SHARE.0, CONCRETE_SHARE.1, 0.0, 1.1),
+        one(LIFT_C.0.ln(), LIFT_C.1, 1.0, 5.0),
+        one(FOLLOW_H.0.ln(), FOLLOW_H.1, -3.0, 1.5),
+        one(rise.ln(), RISE_LN_SD, 0.5, 5.0),
+        one(soak_c, soak_sd_c, 0.0, 95.0),
+    ]
+}
+
+/// The rise that was planned, °C/h, or the usual one.
+pub(crate) fn planned_rise_c_per_h(record: &PourRecord) -> f64 {
+    let planned = record.facts.heat_plan.and_then(|plan| plan.rise_c_per_h);
+    planned.filter(|rise| *rise > 1.0).unwrap_or(RISE_C_PER_H)
+}
+
+/// The soak that was planned, °C, or the usual one.
+pub(crate) fn planned_soak_c(record: &PourRecord) -> f64 {
+    record
+        .facts
+        .heat_plan
+        .and_then(|plan| plan.soak_c)
+        .unwrap_or(SOAK_C)
+}
+
+/// How the air of one bed behaves.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct AirModel {
+    share: f64,
+    lift_c: f64,
+    followed: f64,
+    rise_c: f64,
+    pub(crate) hold_c: f64,
+}
+
+/// The air and the set point that it follows.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct AirState {
+    pub(crate) air_c: f64,
+    pub(crate) set_c: f64,
+}
+
+impl AirModel {
+    pub(crate) fn new(parameters: &[f64]) -> Self {
+        Self {
+            share: parameters[0],
+            lift_c: parameters[1].exp(),
+            followed: 1.0 - (-STEP_H / parameters[2].exp()).exp(),
+            rise_c: parameters[3].exp() * STEP_H,
+            hold_c: parameters[4],
+        }
+    }
+
+    /// One step on.
+    pub(crate) fn step(&self, state: &mut AirState, is_on: bool, concrete_c: f64, yard_c: f64) {
+        let without_c = self.share * concrete_c + (1.0 - self.share) * yard_c;
+        let goal_c = if is_on {
+            state.set_c = (state.set_c + self.rise_c).min(self.hold_c);
+            // Concrete hotter than the set point keeps the air above it: the heat then only pauses.
+            without_c.max(state.set_c.min(without_c + self.lift_c))
+        } else {
+            without_c
+        };
+        state.air_c += (goal_c - state.air_c) * self.followed;
+        if !is_on {
+            state.set_c = state.air_c;
+        }
     }
 }
 
-impl AirMember {
-    /// The air one step on; `hours` from now at the step's end, `concrete_c` the concrete's mean.
-    pub(super) fn step(&mut self, hours: f64, concrete_c: f64, draws: &mut Draws) {
-        self.yard_c += 0.3 * STEP_H.sqrt() * draws.normal();
-        let without_c =
-            self.concrete_share * concrete_c + (1.0 - self.concrete_share) * self.yard_c;
-        let middle_h = hours - 0.5 * STEP_H;
-        if (self.on_from_h..self.on_to_h).contains(&middle_h) {
-            // Concrete hotter than the set point keeps the air above it: the heat then only pauses.
-            let change_c = (self.goal_c.max(without_c) - self.air_c) * self.followed;
-            self.air_c += change_c.min(self.rise_c_per_h * STEP_H);
-        } else {
-            self.air_c += (without_c - self.air_c) * self.lost;
+/// The air of the night so far, beside the mean concrete.
+pub(crate) struct AirPast<'a> {
+    pub(crate) past: &'a Past,
+    pub(crate) concrete_c: &'a [f64],
+}
+
+/// What was made of the air so far.
+pub(crate) struct AirFit {
+    pub(crate) fitted: Fitted,
+    /// The probability that heat was on, at each point.
+    pub(crate) on: Vec<f64>,
+    pub(crate) state: AirState,
+}
+
+impl AirPast<'_> {
+    /// Judges heat and fits the model in turn, twice: each needs the other.
+    pub(crate) fn fit(&self, record: &PourRecord, expectations: &AirExpectations) -> AirFit {
+        let mut fitted = Fitted::expected(expectations);
+        let mut on = Vec::new();
+        for _ in 0..2 {
+            on = self.on_probabilities(record, &AirModel::new(&fitted.parameters));
+            let first = on
+                .iter()
+                .position(|on| *on > 0.5)
+                .unwrap_or(on.len().saturating_sub(12));
+            let problem = AirProblem {
+                air: self,
+                on: &on,
+                start: first.saturating_sub(BEFORE_HEAT),
+            };
+            fitted = Fitted::new(expectations, &problem);
+        }
+        let mut state = AirState {
+            air_c: self.past.air_c[0],
+            set_c: self.past.air_c[0],
+        };
+        let model = AirModel::new(&fitted.parameters);
+        self.run(&model, &on, 0, |_, run| state = run);
+        state.air_c = self.now_c();
+        if on.last().is_some_and(|on| *on <= 0.5) {
+            state.set_c = state.air_c;
+        }
+        AirFit { fitted, on, state }
+    }
+
+    /// The air now, with its cycling smoothed.
+    fn now_c(&self) -> f64 {
+        let last = self.past.air_c.len() - 1;
+        self.smooth_c(last)
+    }
+
+    fn smooth_c(&self, point: usize) -> f64 {
+        let air = &self.past.air_c;
+        let from = point.saturating_sub(1);
+        let to = (point + 1).min(air.len() - 1);
+        air[from..=to].iter().sum::<f64>() / (to - from + 1) as f64
+    }
+
+    fn run(
+        &self,
+        model: &AirModel,
+        on: &[f64],
+        start: usize,
+        mut look: impl FnMut(usize, AirState),
+    ) {
+        let air_c = self.smooth_c(start);
+        let mut state = AirState {
+            air_c,
+            set_c: air_c,
+        };
+        for point in start + 1..self.past.point_count {
+            let before = point - 1;
+            model.step(
+                &mut state,
+                on[point] > 0.5,
+                self.concrete_c[before],
+                self.past.yard_c[point],
+            );
+            look(point, state);
+        }
+    }
+
+    /// A forward filter over blocks that end now.
+    fn on_probabilities(&self, record: &PourRecord, model: &AirModel) -> Vec<f64> {
+        let count = self.past.point_count;
+        let mut on = vec![0.0; count];
+        let mut probability = first_on(record, self.past.from);
+        let offset = (count - 1) % BLOCK;
+        on[..=offset].fill(probability);
+        for end in (offset + BLOCK..count).step_by(BLOCK) {
+            let start = end - BLOCK;
+            let (from, to) = (self.past.at(start), self.past.at(end));
+            probability = scheduled(record, probability, from, to);
+            let (read_c, before_c) = (self.smooth_c(end), self.smooth_c(start));
+            let likelihood = |is_on: bool| {
+                let mut state = AirState {
+                    air_c: before_c,
+                    set_c: before_c,
+                };
+                for point in start + 1..=end {
+                    let concrete_c = self.concrete_c[point - 1];
+                    model.step(&mut state, is_on, concrete_c, self.past.yard_c[point]);
+                }
+                // Air that climbs faster than planned speaks no less for heat.
+                let over_c = read_c - state.air_c;
+                let deviations = if is_on {
+                    over_c.min(0.3 * over_c)
+                } else {
+                    over_c
+                } / EVIDENCE_SD_C;
+                (-0.5 * deviations * deviations).exp().max(LIKELIHOOD_MIN)
+            };
+            let (with, without) = (
+                probability * likelihood(true),
+                (1.0 - probability) * likelihood(false),
+            );
+            probability = with / (with + without);
+            on[start + 1..=end].fill(probability);
+        }
+        on
+    }
+}
+
+/// Whether heat was on when the night began.
+fn first_on(record: &PourRecord, from: UtcMs) -> f64 {
+    let switched = record.heat.iter().rfind(|switch| switch.at <= from);
+    let planned = record.facts.heat_plan.and_then(|plan| plan.on_at);
+    match (switched, planned) {
+        (Some(switch), _) => {
+            if switch.on {
+                SURE
+            } else {
+                1.0 - SURE
+            }
+        }
+        (None, Some(on_at)) => {
+            if on_at <= from {
+                0.8
+            } else {
+                1.0 - SURE
+            }
+        }
+        (None, None) => {
+            if record.heat.is_empty() {
+                0.2
+            } else {
+                1.0 - SURE
+            }
+        }
+    }
+}
+
+/// The probability after a block in which heat may have been switched.
+fn scheduled(record: &PourRecord, before: f64, from: UtcMs, to: UtcMs) -> f64 {
+    if let Some(switch) = record
+        .heat
+        .iter()
+        .rfind(|one| one.at > from && one.at <= to)
+    {
+        return if switch.on { SURE } else { 1.0 - SURE };
+    }
+    let plan = record.facts.heat_plan.unwrap_or_default();
+    // A switch that somebody wrote down replaces the planned one.
+    let is_near = |planned: Option<UtcMs>, on: bool| {
+        let is_written = record.heat.iter().any(|switch| switch.on == on);
+        planned.is_some_and(|at| {
+            !is_written
+                && at.hours_since(to) < PLANNED_WITHIN_H
+                && from.hours_since(at) < PLANNED_WITHIN_H
+        })
+    };
+    let to_on = if is_near(plan.on_at, true) {
+        PLANNED_SWITCH
+    } else {
+        SWITCH
+    };
+    let to_off = if is_near(plan.off_at, false) {
+        PLANNED_SWITCH
+    } else {
+        SWITCH
+    };
+    before * (1.0 - to_off) + (1.0 - before) * to_on
+}
+
+struct AirProblem<'a> {
+    air: &'a AirPast<'a>,
+    on: &'a [f64],
+    start: usize,
+}
+
+impl Problem for AirProblem<'_> {
+    fn residuals(&self, parameters: &[f64], out: &mut Vec<f64>) {
+        out.clear();
+        let model = AirModel::new(parameters);
+        self.air.run(&model, self.on, self.start, |point, state| {
+            if point % EVERY == 0 {
+                out.push((self.air.past.air_c[point] - state.air_c) / AIR_SD_C);
+            }
+        });
+    }
+
+    fn rows(&self, parameters: &[f64], residuals: &[f64], out: &mut Vec<Row>) {
+        let empty = Row {
+            columns: [0, 1, 2, 3, 4],
+            slopes: [0.0; AIR_COUNT],
+            width: AIR_COUNT,
+        };
+        out.clear();
+        out.resize(residuals.len(), empty);
+        let mut nudged = Vec::new();
+        for column in 0..AIR_COUNT {
+            // The hold is in °C, the others are relative.
+            let nudge = if column + 1 == AIR_COUNT { 0.5 } else { NUDGE };
+            let mut aside = parameters.to_vec();
+            aside[column] += nudge;
+            self.residuals(&aside, &mut nudged);
+            for ((row, moved), at) in out.iter_mut().zip(&nudged).zip(residuals) {
+                row.slopes[column] = (moved - at) / nudge;
+            }
         }
     }
 }

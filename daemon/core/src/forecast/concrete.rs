@@ -1,15 +1,20 @@
-//! Heat in the concrete around one position: one node that takes in heat from the air and from
-//! hydration.
+//! Heat in the concrete around one position: half a symmetric slab in three cells that hydrate.
 //!
-//! `dT/dt = c (A - T) + G da/dt_e r(T)`, with `c` the coupling to the air beside it, `A` that air's
-//! temperature, `G` the adiabatic rise, `r` the speed of hydration relative to 20 °C, `t_e` the
-//! equivalent age that it adds up to, and `a = exp(-(delay / t_e)^shape)` the share hydrated.
+//! Each cell takes in heat from its neighbours and from its own hydration, the outer one from the
+//! air through a film: `rho c dT/dt = k d²T/dx² + rho c G da/dt`, with `G` the adiabatic rise and
+//! `a = exp(-(delay / t_e)^shape)` the share hydrated at the cell's own equivalent age `t_e`. Steps
+//! are implicit in conduction; hydration runs at the temperature of the middle of the step.
 
+use std::sync::LazyLock;
+
+use calibration::MaturityFunction;
 use units::constants::{GAS_CONSTANT_J_MOL_K, KELVIN_OFFSET};
 
 use crate::forecast::STEP_H;
+use crate::forecast::table::RateTable;
 use crate::pour::PourRecord;
 
+pub(crate) const CELL_COUNT: usize = 3;
 /// Heat of hydration of one kilogram of cementitious material, kJ/kg (common practice, no source).
 const HYDRATION_KJ_KG: f64 = 300.0;
 /// Heat capacity of concrete by volume, kJ/(m³ K) (common practice, no source).
@@ -19,125 +24,275 @@ const CEMENTITIOUS_KG_M3: f64 = 400.0;
 /// Delay and shape of hydration at 20 °C, h and 1 (common practice, no source).
 const DELAY_H: f64 = 13.5;
 const SHAPE: f64 = 0.95;
-/// Activation energy of the heat of hydration, J/mol (common practice, no source).
+/// Activation energy of the heat of hydration where the curve has none, J/mol (common practice).
 const ACTIVATION_ENERGY_J_MOL: f64 = 40_000.0;
 const REFERENCE_C: f64 = 20.0;
 /// Film between concrete and air, W/(m² K), and conduction inside, W/(m K) (common practice).
 const FILM_W_M2_K: f64 = 8.0;
 const CONDUCTIVITY_W_M_K: f64 = 2.0;
-/// Coupling where the thickness is not known, 1/h, and how far the logarithm of it may be wrong.
-const COUPLING_PER_H: f64 = 0.16;
-const COUPLING_LN_SD: f64 = 0.5;
-const UNKNOWN_COUPLING_LN_SD: f64 = 0.9;
-/// No equivalent age is taken to be below this, h: the share hydrated is zero there.
-const AGE_H_MIN: f64 = 0.05;
+const FILM_LN_SD: f64 = 0.40;
+/// Where the thickness is not known, mm, and how far the film then stands for what is not known.
+const THICKNESS_MM: f64 = 250.0;
+const UNKNOWN_FILM_LN_SD: f64 = 0.9;
+const THICKNESS_MM_MIN: f64 = 40.0;
+const S_PER_H: f64 = 3600.0;
+/// The share hydrated is tabulated up to this many delays; further out it is computed.
+const SHARE_TO: f64 = 8.0;
+const SHARE_STEP: f64 = 0.004;
 
-/// What is unknown of a position, in this order: logarithms of the factors on delay, heat and
-/// coupling, and the share of the enclosure's excess over the yard that is lost on the way to it.
-pub(super) type Parameters = [f64; 4];
+/// The share hydrated over equivalent age in delays.
+static SHARES: LazyLock<Vec<f64>> = LazyLock::new(|| {
+    let count = (SHARE_TO / SHARE_STEP).round() as usize + 1;
+    (0..count)
+        .map(|index| share_exact(index as f64 * SHARE_STEP))
+        .collect()
+});
 
-/// What a pour's facts say about its heat before anything is read.
+fn share_exact(delays: f64) -> f64 {
+    if delays > 0.0 {
+        (-delays.powf(-SHAPE)).exp()
+    } else {
+        0.0
+    }
+}
+
+fn share_hydrated(shares: &[f64], delays: f64) -> f64 {
+    let place = delays / SHARE_STEP;
+    let cell = place as usize;
+    match shares.get(cell..cell + 2) {
+        Some(pair) => pair[0] + (pair[1] - pair[0]) * (place - cell as f64),
+        None => share_exact(delays),
+    }
+}
+
+/// What is unknown of a position, in this order: logarithms of the factors on delay, heat and film,
+/// and the share of the enclosure's excess over the yard that is lost on the way to it.
+pub(crate) type Parameters = [f64; 4];
+
+/// What a pour's facts say about its section before anything is read.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Section {
+pub(crate) struct Section {
     rise_c: f64,
-    coupling_per_h: f64,
-    coupling_ln_sd: f64,
+    half_m: f64,
+    film_ln_sd: f64,
 }
 
 impl Section {
-    pub(super) fn of(record: &PourRecord) -> Self {
+    pub(crate) fn of(record: &PourRecord) -> Self {
         let facts = &record.facts;
         let cementitious_kg_m3 = facts
             .cementitious_kg_m3
-            .unwrap_or(CEMENTITIOUS_KG_M3)
-            .max(0.0);
-        let thickness_m = facts
+            .filter(|content| *content > 0.0)
+            .unwrap_or(CEMENTITIOUS_KG_M3);
+        let thickness_mm = facts
             .section
             .as_ref()
-            .and_then(|section| section.thickness_mm);
-        let thickness_m = thickness_m.filter(|mm| *mm > 0.0).map(|mm| mm / 1000.0);
-        let (coupling_per_h, coupling_ln_sd) = match thickness_m {
-            Some(thickness_m) => {
-                let half_m = thickness_m / 2.0;
-                // The mean of a slab lies a third of the half thickness behind its face.
-                let resistance = 1.0 / FILM_W_M2_K + half_m / (3.0 * CONDUCTIVITY_W_M_K);
-                let seconds = HEAT_CAPACITY_KJ_M3_K * 1000.0 * half_m * resistance;
-                (3600.0 / seconds, COUPLING_LN_SD)
-            }
-            None => (COUPLING_PER_H, UNKNOWN_COUPLING_LN_SD),
-        };
-        let rise_c = cementitious_kg_m3 * HYDRATION_KJ_KG / HEAT_CAPACITY_KJ_M3_K;
+            .and_then(|section| section.thickness_mm)
+            .filter(|mm| *mm > 0.0);
         Self {
-            rise_c,
-            coupling_per_h,
-            coupling_ln_sd,
+            rise_c: cementitious_kg_m3 * HYDRATION_KJ_KG / HEAT_CAPACITY_KJ_M3_K,
+            half_m: thickness_mm.unwrap_or(THICKNESS_MM).max(THICKNESS_MM_MIN) / 2000.0,
+            film_ln_sd: if thickness_mm.is_some() {
+                FILM_LN_SD
+            } else {
+                UNKNOWN_FILM_LN_SD
+            },
         }
     }
 
-    /// What to expect of the parameters, and how far each may be off.
-    pub(super) fn prior(&self) -> (Parameters, Parameters) {
-        (
-            [0.0, 0.0, 0.0, 0.12],
-            [0.25, 0.20, self.coupling_ln_sd, 0.20],
-        )
+    /// How far the logarithm of the film may be off before anything is learned.
+    pub(crate) const fn film_ln_sd(&self) -> f64 {
+        self.film_ln_sd
+    }
+
+    /// The cells around a sensor: the inner one's index and the outer one's share.
+    pub(crate) fn place(&self, depth_mm: Option<f64>) -> SensorPlace {
+        let cell_m = self.half_m / CELL_COUNT as f64;
+        let depth_m = depth_mm.map_or(self.half_m / 2.0, |mm| {
+            (mm / 1000.0).clamp(0.0, 2.0 * self.half_m)
+        });
+        // A depth beyond the middle is as near to the other face.
+        let from_middle = (self.half_m - depth_m).abs() / cell_m - 0.5;
+        let place = from_middle.clamp(0.0, CELL_COUNT as f64 - 1.0);
+        let inner = (place as usize).min(CELL_COUNT - 2);
+        SensorPlace {
+            inner,
+            outer_share: place - inner as f64,
+        }
     }
 }
 
-/// The speed of hydration relative to 20 °C.
-pub(super) fn ripening(temperature_c: f64) -> f64 {
-    let inverse = |celsius: f64| 1.0 / (celsius + KELVIN_OFFSET);
-    let q_k = ACTIVATION_ENERGY_J_MOL / GAS_CONSTANT_J_MOL_K;
-    (q_k * (inverse(REFERENCE_C) - inverse(temperature_c))).exp()
+/// Where between the cells a sensor sits.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct SensorPlace {
+    inner: usize,
+    outer_share: f64,
+}
+
+/// The speed of hydration relative to 20 °C, by the curve's activation energy where it has one.
+pub(crate) fn ripening_table(maturity: Option<MaturityFunction>) -> RateTable {
+    let energy_j_mol = match maturity {
+        Some(MaturityFunction::EquivalentAge {
+            activation_energy_j_mol,
+            ..
+        }) => activation_energy_j_mol,
+        _ => ACTIVATION_ENERGY_J_MOL,
+    };
+    RateTable::new(|celsius| {
+        let inverse = |celsius: f64| 1.0 / (celsius + KELVIN_OFFSET);
+        (energy_j_mol / GAS_CONSTANT_J_MOL_K * (inverse(REFERENCE_C) - inverse(celsius))).exp()
+    })
 }
 
 /// The concrete around one position with its parameters settled.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Concrete {
-    delay_h: f64,
+pub(crate) struct Slab {
+    per_delay: f64,
     rise_c: f64,
-    coupling_per_h: f64,
-    /// What is left of a difference after one step.
-    left: f64,
     lost_share: f64,
+    /// Exchange between cells and with the air over one step, relative to a cell's capacity.
+    inner: f64,
+    outer: f64,
+    /// The tridiagonal matrix of a step, eliminated once.
+    eliminated: [f64; CELL_COUNT - 1],
+    per_pivot: [f64; CELL_COUNT],
+    place: SensorPlace,
+    shares: &'static [f64],
 }
 
-impl Concrete {
-    pub(super) fn new(section: &Section, parameters: &Parameters) -> Self {
-        let [delay_ln, heat_ln, coupling_ln, lost_share] = *parameters;
-        let coupling_per_h = section.coupling_per_h * coupling_ln.exp();
+/// The state of the cells, from the middle outwards.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Cells {
+    temperature_c: [f64; CELL_COUNT],
+    /// Half of the last step's change: how far the middle of the next step is likely ahead.
+    ahead_c: [f64; CELL_COUNT],
+    age_h: [f64; CELL_COUNT],
+    share: [f64; CELL_COUNT],
+}
+
+impl Slab {
+    pub(crate) fn new(section: &Section, place: SensorPlace, parameters: &Parameters) -> Self {
+        let [delay_ln, heat_ln, film_ln, lost_share] = *parameters;
+        let cell_m = section.half_m / CELL_COUNT as f64;
+        let capacity_j_m2_k = HEAT_CAPACITY_KJ_M3_K * 1000.0 * cell_m;
+        let step_s = STEP_H * S_PER_H;
+        let inner = CONDUCTIVITY_W_M_K / cell_m * step_s / capacity_j_m2_k;
+        let film = FILM_W_M2_K * film_ln.exp();
+        let through = 1.0 / (1.0 / film + cell_m / (2.0 * CONDUCTIVITY_W_M_K));
+        let outer = through * step_s / capacity_j_m2_k;
+        let mut pivot = 1.0 + inner;
+        let mut eliminated = [0.0; CELL_COUNT - 1];
+        let mut per_pivot = [1.0 / pivot; CELL_COUNT];
+        for index in 1..CELL_COUNT {
+            let beyond = if index + 1 == CELL_COUNT {
+                outer
+            } else {
+                inner
+            };
+            eliminated[index - 1] = inner / pivot;
+            pivot = 1.0 + inner + beyond - inner * eliminated[index - 1];
+            per_pivot[index] = 1.0 / pivot;
+        }
         Self {
-            delay_h: DELAY_H * delay_ln.exp(),
+            per_delay: 1.0 / (DELAY_H * delay_ln.exp()),
             rise_c: section.rise_c * heat_ln.exp(),
-            coupling_per_h,
-            left: (-coupling_per_h * STEP_H).exp(),
             lost_share,
+            inner,
+            outer,
+            eliminated,
+            per_pivot,
+            place,
+            shares: &SHARES,
         }
     }
 
-    pub(super) const fn coupling_per_h(&self) -> f64 {
-        self.coupling_per_h
+    /// Concrete of one temperature at an equivalent age.
+    pub(crate) fn uniform(&self, temperature_c: f64, age_h: f64) -> Cells {
+        let share = share_hydrated(self.shares, age_h * self.per_delay);
+        Cells {
+            temperature_c: [temperature_c; CELL_COUNT],
+            ahead_c: [0.0; CELL_COUNT],
+            age_h: [age_h; CELL_COUNT],
+            share: [share; CELL_COUNT],
+        }
+    }
+
+    /// Cells that another slab's parameters brought here.
+    pub(crate) fn resumed(&self, cells: &Cells) -> Cells {
+        let share = cells
+            .age_h
+            .map(|age_h| share_hydrated(self.shares, age_h * self.per_delay));
+        Cells { share, ..*cells }
     }
 
     /// The air beside the position.
-    pub(super) fn air_c(&self, enclosure_c: f64, yard_c: f64) -> f64 {
+    fn air_c(&self, enclosure_c: f64, yard_c: f64) -> f64 {
         yard_c + (1.0 - self.lost_share) * (enclosure_c - yard_c)
     }
 
-    /// Rise by hydration alone at an equivalent age, °C/h.
-    pub(super) fn hydration_c_per_h(&self, age_h: f64, ripening: f64) -> f64 {
-        let age_h = age_h.max(AGE_H_MIN);
-        let power = (self.delay_h / age_h).powf(SHAPE);
-        self.rise_c * (-power).exp() * SHAPE * power / age_h * ripening
+    /// One step on, with the air at the middle of the step.
+    pub(crate) fn step(
+        &self,
+        cells: &mut Cells,
+        (enclosure_c, yard_c): (f64, f64),
+        ripening: &RateTable,
+    ) {
+        let before_c = cells.temperature_c;
+        let mut right = before_c;
+        for index in 0..CELL_COUNT {
+            let middle_c = before_c[index] + cells.ahead_c[index];
+            cells.age_h[index] += ripening.at(middle_c) * STEP_H;
+            let share = share_hydrated(self.shares, cells.age_h[index] * self.per_delay);
+            right[index] += self.rise_c * (share - cells.share[index]);
+            cells.share[index] = share;
+        }
+        right[CELL_COUNT - 1] += self.outer * self.air_c(enclosure_c, yard_c);
+        for index in 1..CELL_COUNT {
+            right[index] += self.eliminated[index - 1] * right[index - 1];
+        }
+        let mut beyond_c = 0.0;
+        for index in (0..CELL_COUNT).rev() {
+            let own = right[index] + self.inner * beyond_c;
+            beyond_c = own * self.per_pivot[index];
+            cells.temperature_c[index] = beyond_c;
+            cells.ahead_c[index] = 0.5 * (beyond_c - before_c[index]);
+        }
     }
 
-    /// The change at one moment, °C/h.
-    pub(super) fn slope_c_per_h(&self, temperature_c: f64, air_c: f64, heating: f64) -> f64 {
-        self.coupling_per_h * (air_c - temperature_c) + heating
+    /// What a sensor in its place reads.
+    pub(crate) fn sensor_c(&self, cells: &Cells) -> f64 {
+        let SensorPlace { inner, outer_share } = self.place;
+        let [from, to] = [cells.temperature_c[inner], cells.temperature_c[inner + 1]];
+        from + (to - from) * outer_share
     }
 
-    /// The temperature one step later, with air and heating held over the step (exact).
-    pub(super) fn step(&self, temperature_c: f64, air_c: f64, heating_c_per_h: f64) -> f64 {
-        let goal_c = air_c + heating_c_per_h / self.coupling_per_h;
-        goal_c + (temperature_c - goal_c) * self.left
+    /// The enclosure's air that would make the sensor's temperature change at a rate, °C.
+    pub(crate) fn air_behind_c(
+        &self,
+        (temperature_c, trend_c_per_h): (f64, f64),
+        age_h: f64,
+        ripening: &RateTable,
+        yard_c: f64,
+    ) -> f64 {
+        let before = share_hydrated(self.shares, age_h * self.per_delay);
+        let after_h = age_h + ripening.at(temperature_c) * STEP_H;
+        let heating_c =
+            self.rise_c * (share_hydrated(self.shares, after_h * self.per_delay) - before);
+        let missing_c = (trend_c_per_h * STEP_H - heating_c) * CELL_COUNT as f64;
+        let beside_c = temperature_c + missing_c / self.outer;
+        let kept = (1.0 - self.lost_share).max(0.2);
+        yard_c + (beside_c - yard_c) / kept
+    }
+}
+
+impl Cells {
+    /// Moves all cells alike.
+    pub(crate) fn shift(&mut self, by_c: f64) {
+        self.temperature_c.iter_mut().for_each(|one| *one += by_c);
+    }
+
+    /// The mean equivalent age, h.
+    pub(crate) fn age_h(&self) -> f64 {
+        self.age_h.iter().sum::<f64>() / CELL_COUNT as f64
     }
 }

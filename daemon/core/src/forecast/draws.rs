@@ -7,14 +7,14 @@ use rand_distr::{Distribution, StandardNormal};
 /// The draws of one sampled future.
 ///
 /// Futures come in pairs that mirror each other, so that their median does not wander by chance.
-pub(super) struct Draws {
+pub(crate) struct Draws {
     generator: ChaCha8Rng,
     is_mirrored: bool,
 }
 
 impl Draws {
     /// The draws of the numbered future of a pour.
-    pub(super) fn new(seed: u64, member: u64) -> Self {
+    pub(crate) fn new(seed: u64, member: u64) -> Self {
         let mut generator = ChaCha8Rng::seed_from_u64(seed);
         generator.set_stream(member / 2);
         Self {
@@ -24,13 +24,13 @@ impl Draws {
     }
 
     /// A standard normal number.
-    pub(super) fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         let value: f64 = StandardNormal.sample(&mut self.generator);
         if self.is_mirrored { -value } else { value }
     }
 
     /// A number in 0..1, neither end included, so that its logarithm is finite.
-    pub(super) fn uniform(&mut self) -> f64 {
+    pub(crate) fn uniform(&mut self) -> f64 {
         let value = self.generator.random::<f64>().max(f64::MIN_POSITIVE);
         if self.is_mirrored {
             (1.0 - value).max(f64::MIN_POSITIVE)
@@ -38,15 +38,10 @@ impl Draws {
             value
         }
     }
-
-    /// A waiting time of that mean, h.
-    pub(super) fn waiting_h(&mut self, mean_h: f64) -> f64 {
-        -mean_h * self.uniform().ln()
-    }
 }
 
 /// A stable number from a pour's id: FNV-1a, 64 bits.
-pub(super) fn seed_of(pour: &str) -> u64 {
+pub(crate) fn seed_of(pour: &str) -> u64 {
     pour.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
     })

@@ -1,58 +1,80 @@
 //! Sampled futures: each steps the air and all positions ahead until every one has got there.
 
-use calibration::PreparedCurve;
+use calibration::{MaturityFunction, PreparedCurve};
+use units::constants::{GAS_CONSTANT_J_MOL_K, KELVIN_OFFSET};
 
-use crate::forecast::air::AirOutlook;
-use crate::forecast::concrete::{Concrete, Section};
+use crate::forecast::concrete::{Cells, Section, SensorPlace, Slab};
 use crate::forecast::draws::Draws;
-use crate::forecast::fit::Fitted;
+use crate::forecast::fit::of_position;
+use crate::forecast::maturity::PastMaturity;
+use crate::forecast::outlook::AirOutlook;
+use crate::forecast::squares::Fitted;
 use crate::forecast::strength::{StrengthDoubt, reaching};
-use crate::forecast::track::{PastMaturity, RateTable};
+use crate::forecast::table::RateTable;
 use crate::forecast::{HORIZON_H, STEP_H};
 
 /// What the model leaves out of a temperature ahead, °C, with the memory it has, h.
-const ERROR_SD_C: f64 = 1.8;
+const ERROR_SD_C: f64 = 1.6;
 const ERROR_MEMORY_H: f64 = 4.0;
+/// Without finished pours of the bed that error is larger: its variance grows by this share of one pour's.
+const UNLEARNED_SHARE: f64 = 1.0;
+/// Without air to fit to it leaves out more.
+const UNFITTED_ERROR: f64 = 1.5;
 /// Half of that error's variance is shared by all positions.
 const SHARED_SHARE: f64 = 0.5;
-/// A sensor may be off by this over the whole past, °C.
+/// A sensor may be off by this over the whole past, and now, °C.
 const SENSOR_SD_C: f64 = 0.25;
-/// The temperature of a position that is not believed may be off by this, °C.
-const UNBELIEVED_SD_C: f64 = 5.0;
-/// A difference between the read trend and the model's dies away in this time, h.
-const DRIFT_MEMORY_H: f64 = 1.5;
+const NOW_SD_C: f64 = 0.2;
+/// A position that is not believed may be off by so much more for each hour of doubt, °C, up to this;
+/// it is taken to be cooler by a little, so that doubt makes no line earlier.
+const DOUBT_C_PER_H: f64 = 0.8;
+const DOUBT_C_MAX: f64 = 3.0;
+const DOUBT_COOLER_C: f64 = 0.3;
+/// The activation energy of the curve may be off by this, J/mol.
+const ACTIVATION_SD_J_MOL: f64 = 1200.0;
 
 /// What the futures of a pour start from.
 pub(super) struct Night<'a> {
     pub(super) seed: u64,
     pub(super) curve: &'a PreparedCurve,
-    pub(super) air: AirOutlook,
+    pub(super) air: AirOutlook<'a>,
     pub(super) is_air_measured: bool,
+    /// Finished pours of the bed.
+    pub(super) pour_count: usize,
     pub(super) strength: StrengthDoubt,
     pub(super) section: Section,
-    pub(super) ripening: RateTable,
-    pub(super) rate: RateTable,
+    pub(super) ripening: &'a RateTable,
+    pub(super) rates: &'a Rates,
+    /// Of all positions together.
+    pub(super) fitted: Fitted,
     pub(super) positions: Vec<PositionOutlook>,
+}
+
+/// The curve's rate of maturity, and how it answers to the activation energy, per J/mol.
+pub(super) struct Rates {
+    pub(super) rate: RateTable,
+    pub(super) answer: RateTable,
 }
 
 /// What one position starts from.
 pub(super) struct PositionOutlook {
     pub(super) required_mpa: f64,
-    pub(super) is_believed: bool,
-    pub(super) temperature_c: f64,
-    pub(super) trend_c_per_h: Option<f64>,
-    /// Equivalent age of its hydration, h.
-    pub(super) age_h: f64,
+    /// How long it has not been believed, h; zero where it is.
+    pub(super) doubted_h: f64,
+    pub(super) place: SensorPlace,
+    pub(super) cells: Cells,
+    /// Only where no air was read: the difference between the read trend and the model's.
+    pub(super) drift_c_per_h: f64,
     pub(super) past: PastMaturity,
     /// Mean of what it read.
     pub(super) mean_c: f64,
-    pub(super) maturity: f64,
-    pub(super) fitted: Fitted,
 }
 
 /// Sorted times over all futures, hours from now; infinite where a future does not get there.
 pub(super) struct Futures {
-    /// When the slowest position reaches its required strength.
+    /// When the slowest position reaches its required strength by the curve alone.
+    pub(super) by_curve: Vec<f64>,
+    /// When it truly does.
     pub(super) slowest: Vec<f64>,
     /// When a set broken then would pass for every position.
     pub(super) set_passes: Vec<f64>,
@@ -61,13 +83,16 @@ pub(super) struct Futures {
 
 /// One position on its way through one future.
 struct Body {
-    concrete: Concrete,
-    temperature_c: f64,
-    age_h: f64,
-    drift_c_per_h: f64,
+    slab: Slab,
+    cells: Cells,
+    drift_c: f64,
     own_error: f64,
+    /// By the curve as it is, and as it may be.
     maturity: f64,
+    strength_maturity: f64,
     rate: f64,
+    strength_rate: f64,
+    curve: Goal,
     strength: Goal,
     set: Goal,
 }
@@ -92,32 +117,37 @@ impl Goal {
     fn is_settled(&self) -> bool {
         self.reached_h.is_some() || self.maturity.is_infinite()
     }
+
+    fn hours(&self) -> f64 {
+        self.reached_h.unwrap_or(f64::INFINITY)
+    }
 }
 
 impl Futures {
     pub(super) fn sample(night: &Night<'_>, member_count: u64) -> Self {
-        let position_count = night.positions.len();
         let mut futures = Self {
+            by_curve: Vec::new(),
             slowest: Vec::new(),
             set_passes: Vec::new(),
-            by_position: vec![Vec::new(); position_count],
+            by_position: vec![Vec::new(); night.positions.len()],
         };
         for member in 0..member_count {
             let bodies = night.live(Draws::new(night.seed, member));
-            let hours = |goal: &Goal| goal.reached_h.unwrap_or(f64::INFINITY);
-            let slowest =
-                |times: &mut dyn Iterator<Item = f64>| times.fold(f64::NEG_INFINITY, f64::max);
-            futures.slowest.push(slowest(
-                &mut bodies.iter().map(|body| hours(&body.strength)),
-            ));
-            futures
-                .set_passes
-                .push(slowest(&mut bodies.iter().map(|body| hours(&body.set))));
+            let slowest = |pick: &dyn Fn(&Body) -> f64| {
+                bodies.iter().map(pick).fold(f64::NEG_INFINITY, f64::max)
+            };
+            futures.by_curve.push(slowest(&|body| body.curve.hours()));
+            futures.slowest.push(slowest(&|body| body.strength.hours()));
+            futures.set_passes.push(slowest(&|body| body.set.hours()));
             for (times, body) in futures.by_position.iter_mut().zip(&bodies) {
-                times.push(hours(&body.strength));
+                times.push(body.strength.hours());
             }
         }
-        let all = [&mut futures.slowest, &mut futures.set_passes];
+        let all = [
+            &mut futures.by_curve,
+            &mut futures.slowest,
+            &mut futures.set_passes,
+        ];
         for times in all.into_iter().chain(&mut futures.by_position) {
             times.sort_by(f64::total_cmp);
         }
@@ -125,86 +155,98 @@ impl Futures {
     }
 }
 
+/// What one future has drawn for all positions alike.
+struct Fate {
+    parameters: Vec<f64>,
+    pour: f64,
+    pace: f64,
+    set_factor: f64,
+    activation_j_mol: f64,
+}
+
 impl Night<'_> {
     /// One future, until every position has got there or the horizon ends it.
     fn live(&self, mut draws: Draws) -> Vec<Body> {
         let mut air = self.air.sample(&mut draws);
-        let pour = draws.normal();
-        let set_factor = (self.strength.set_cv * draws.normal()).exp();
-        let mut bodies: Vec<Body> = self
-            .positions
-            .iter()
-            .map(|one| self.body(one, (air.air_c, air.yard_c), (pour, set_factor), &mut draws))
+        let fate = Fate {
+            parameters: self.fitted.sample(&mut draws),
+            pour: draws.normal(),
+            pace: self.strength.pace(&mut draws),
+            set_factor: (self.strength.set_cv * draws.normal()).exp(),
+            activation_j_mol: ACTIVATION_SD_J_MOL * draws.normal(),
+        };
+        let mut bodies: Vec<Body> = (0..self.positions.len())
+            .map(|index| self.body(index, &fate, &mut draws))
             .collect();
         let kept = (-STEP_H / ERROR_MEMORY_H).exp();
-        let fresh_c = ERROR_SD_C * (1.0 - kept * kept).sqrt();
-        let drift_kept = if self.is_air_measured {
-            (-STEP_H / DRIFT_MEMORY_H).exp()
-        } else {
+        let unlearned = (1.0 + UNLEARNED_SHARE / (self.pour_count as f64 + 1.0)).sqrt();
+        let unfitted = if self.is_air_measured {
             1.0
+        } else {
+            UNFITTED_ERROR
         };
+        let error_sd_c = ERROR_SD_C * unlearned * unfitted;
+        let fresh_c = error_sd_c * (1.0 - kept * kept).sqrt();
         let mut shared_error = 0.0;
+        let settled = |body: &Body| {
+            body.curve.is_settled() && body.strength.is_settled() && body.set.is_settled()
+        };
         for step in 1..=(HORIZON_H / STEP_H).round() as u32 {
-            if bodies
-                .iter()
-                .all(|body| body.strength.is_settled() && body.set.is_settled())
-            {
+            if bodies.iter().all(settled) {
                 break;
             }
             let hours = f64::from(step) * STEP_H;
-            let concrete_c =
-                bodies.iter().map(|body| body.temperature_c).sum::<f64>() / bodies.len() as f64;
-            let air_before_c = air.air_c;
+            let concrete_c = bodies
+                .iter()
+                .map(|body| body.slab.sensor_c(&body.cells))
+                .sum::<f64>()
+                / bodies.len() as f64;
+            let before_c = air.state.air_c;
             air.step(hours, concrete_c, &mut draws);
-            let air_c = 0.5 * (air_before_c + air.air_c);
+            let beside = (0.5 * (before_c + air.state.air_c), air.yard_c);
             shared_error = kept * shared_error + fresh_c * SHARED_SHARE.sqrt() * draws.normal();
             for body in &mut bodies {
                 let own = fresh_c * (1.0 - SHARED_SHARE).sqrt() * draws.normal();
                 body.own_error = kept * body.own_error + own;
-                body.step(self, (air_c, air.yard_c), shared_error, hours);
-                body.drift_c_per_h *= drift_kept;
+                body.step(self, &fate, beside, shared_error, hours);
             }
         }
         bodies
     }
 
-    fn body(
-        &self,
-        position: &PositionOutlook,
-        (air_c, yard_c): (f64, f64),
-        (pour, set_factor): (f64, f64),
-        draws: &mut Draws,
-    ) -> Body {
-        let concrete = Concrete::new(&self.section, &position.fitted.sample(draws));
-        let [load, sensor, cooler] = std::array::from_fn(|_| draws.normal());
-        let cooler_c = if position.is_believed {
-            0.0
+    fn body(&self, index: usize, fate: &Fate, draws: &mut Draws) -> Body {
+        let position = &self.positions[index];
+        let [load, sensor, now, doubt] = std::array::from_fn(|_| draws.normal());
+        let slab = Slab::new(
+            &self.section,
+            position.place,
+            &of_position(&fate.parameters, index),
+        );
+        let mut cells = slab.resumed(&position.cells);
+        let doubt_sd_c = (DOUBT_C_PER_H * position.doubted_h).min(DOUBT_C_MAX);
+        let cooler_c = if position.doubted_h > 0.0 {
+            DOUBT_COOLER_C
         } else {
-            UNBELIEVED_SD_C * f64::abs(cooler)
+            0.0
         };
-        let temperature_c = position.temperature_c - cooler_c;
-        let heating = concrete.hydration_c_per_h(position.age_h, self.ripening.at(temperature_c));
-        let expected =
-            concrete.slope_c_per_h(temperature_c, concrete.air_c(air_c, yard_c), heating);
-        let factor = self.strength.factor(pour, load);
-        // The sensor's error counts for the whole past, as the maturity gained at its mean.
-        let past_factor = self.rate.at(position.mean_c + SENSOR_SD_C * sensor)
-            / self.rate.at(position.mean_c).max(f64::MIN_POSITIVE);
+        cells.shift(NOW_SD_C * now + doubt_sd_c * doubt - cooler_c);
+        // The sensor's error counts for the whole past, as the maturity gained at its mean; so does
+        // what a doubted position may have missed.
+        let off_c = SENSOR_SD_C * sensor + 0.5 * (doubt_sd_c * doubt - cooler_c);
+        let past_factor = self.rates.rate.at(position.mean_c + off_c)
+            / self.rates.rate.at(position.mean_c).max(f64::MIN_POSITIVE);
         let past_factor = if past_factor > 0.0 { past_factor } else { 1.0 };
-        let goal = |set_factor: f64| {
-            let asked_mpa = position.required_mpa / set_factor;
-            let mut maturity = reaching(self.curve, asked_mpa / factor);
-            for (pulled_h, had) in &self.strength.failed {
-                // Cylinders without a history are taken to stand for this position: it still lacks
-                // what they lacked, and has gained since what this position gained.
-                let lacked = (reaching(self.curve, asked_mpa) - had).max(0.0);
-                maturity = maturity.max(position.past.at(*pulled_h) * past_factor + lacked);
-            }
-            let is_past = maturity <= position.maturity * past_factor;
+        let factor = self.strength.factor(fate.pour, load);
+        let now_maturity = position.past.now() * past_factor;
+        let answer = fate.activation_j_mol * position.past.answer();
+        let strength_now = (position.past.now() + answer).max(0.0) * past_factor;
+        let strength_scale = strength_now / now_maturity.max(f64::MIN_POSITIVE);
+        let goal = |maturity: f64, scale: f64| {
+            let is_past = maturity <= now_maturity * scale;
             let reached_h = is_past.then(|| {
                 position
                     .past
-                    .reached_h(maturity / past_factor)
+                    .reached_h(maturity / (past_factor * scale))
                     .unwrap_or(0.0)
             });
             Goal {
@@ -212,17 +254,53 @@ impl Night<'_> {
                 reached_h,
             }
         };
+        let truly = |set_factor: f64| {
+            let asked_mpa = position.required_mpa / set_factor;
+            let mut maturity = reaching(self.curve, asked_mpa / factor) * fate.pace;
+            for (pulled_h, had) in &self.strength.failed {
+                // Cylinders without a history are taken to stand for this position: it still lacks
+                // what they lacked, and has gained since what this position gained.
+                let lacked = (reaching(self.curve, asked_mpa) - had).max(0.0);
+                maturity = maturity.max(position.past.at(*pulled_h) * past_factor + lacked);
+            }
+            goal(maturity, strength_scale)
+        };
+        let temperature_c = slab.sensor_c(&cells);
         Body {
-            concrete,
-            temperature_c,
-            age_h: position.age_h,
-            drift_c_per_h: position.trend_c_per_h.map_or(0.0, |trend| trend - expected),
+            drift_c: position.drift_c_per_h * STEP_H,
             own_error: 0.0,
-            maturity: position.maturity * past_factor,
-            rate: self.rate.at(temperature_c),
-            strength: goal(1.0),
-            set: goal(set_factor),
+            maturity: now_maturity,
+            strength_maturity: strength_now,
+            rate: self.rates.rate.at(temperature_c),
+            strength_rate: self.rates.strength(temperature_c, fate.activation_j_mol),
+            curve: goal(reaching(self.curve, position.required_mpa), 1.0),
+            strength: truly(1.0),
+            set: truly(fate.set_factor),
+            slab,
+            cells,
         }
+    }
+}
+
+impl Rates {
+    pub(super) fn new(maturity: MaturityFunction) -> Self {
+        let answer = |celsius: f64| match maturity {
+            MaturityFunction::EquivalentAge { reference_c, .. } => {
+                let inverse = |celsius: f64| 1.0 / (celsius + KELVIN_OFFSET);
+                let warmer = inverse(reference_c) - inverse(celsius);
+                maturity.rate(celsius) * warmer / GAS_CONSTANT_J_MOL_K
+            }
+            _ => 0.0,
+        };
+        Self {
+            rate: RateTable::new(|celsius| maturity.rate(celsius)),
+            answer: RateTable::new(answer),
+        }
+    }
+
+    /// The rate with another activation energy.
+    fn strength(&self, temperature_c: f64, activation_j_mol: f64) -> f64 {
+        self.rate.at(temperature_c) + activation_j_mol * self.answer.at(temperature_c)
     }
 }
 
@@ -230,22 +308,26 @@ impl Body {
     fn step(
         &mut self,
         night: &Night<'_>,
-        (air_c, yard_c): (f64, f64),
+        fate: &Fate,
+        beside: (f64, f64),
         shared_error: f64,
         hours: f64,
     ) {
-        let ripening = night.ripening.at(self.temperature_c);
-        let heating = self.concrete.hydration_c_per_h(self.age_h, ripening) + self.drift_c_per_h;
-        self.age_h += ripening * STEP_H;
-        let beside_c = self.concrete.air_c(air_c, yard_c);
-        self.temperature_c = self.concrete.step(self.temperature_c, beside_c, heating);
-        let rate = night
-            .rate
-            .at(self.temperature_c + shared_error + self.own_error);
-        let before = self.maturity;
+        self.slab.step(&mut self.cells, beside, night.ripening);
+        if self.drift_c != 0.0 {
+            self.cells.shift(self.drift_c);
+        }
+        let read_c = self.slab.sensor_c(&self.cells) + shared_error + self.own_error;
+        let rate = night.rates.rate.at(read_c);
+        let strength_rate = (rate + fate.activation_j_mol * night.rates.answer.at(read_c)).max(0.0);
+        let (before, strength_before) = (self.maturity, self.strength_maturity);
         self.maturity += 0.5 * (self.rate + rate) * STEP_H;
-        self.rate = rate;
-        self.strength.advance(before, self.maturity, hours);
-        self.set.advance(before, self.maturity, hours);
+        self.strength_maturity += 0.5 * (self.strength_rate + strength_rate) * STEP_H;
+        (self.rate, self.strength_rate) = (rate, strength_rate);
+        self.curve.advance(before, self.maturity, hours);
+        self.strength
+            .advance(strength_before, self.strength_maturity, hours);
+        self.set
+            .advance(strength_before, self.strength_maturity, hours);
     }
 }

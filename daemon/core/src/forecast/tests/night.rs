@@ -93,6 +93,7 @@ fn errors_h(before_h: f64, has_air: bool) -> ([f64; 3], usize) {
         let index = (reached_at.plus_hours(-before_h).0 / MS_PER_MIN) as usize;
         let now = minute(index as i64);
         let paths = [night.core[..=index].to_vec()];
+        let habits = unlearned(&record);
         let question = Question {
             record: &record,
             curve: &curve,
@@ -101,21 +102,22 @@ fn errors_h(before_h: f64, has_air: bool) -> ([f64; 3], usize) {
             enclosure: if has_air { &night.air[..=index] } else { &[] },
             breaks: &[],
             cvs: (0.0, 0.0),
+            habits: &habits,
         };
         let got = forecast(&question.known(), now);
         let needed = 600.0 - maturity_of(&paths[0]);
         let last_c = night.core[index].1;
         let slope = last_c - night.core[index - 60].1;
         let times = [
-            got.likely_at.expect("a time"),
+            got.by_curve.likely_at.expect("a time"),
             now.plus_hours(line_h(needed, last_c, 0.0)),
             now.plus_hours(line_h(needed, last_c, slope)),
         ];
         for (sum, at) in sums.iter_mut().zip(times) {
             *sum += at.hours_since(reached_at).abs() / NIGHTS.len() as f64;
         }
-        let late = got.late_at >= Some(reached_at);
-        covered += usize::from(late && got.early_at <= Some(reached_at));
+        let late = got.by_curve.late_at >= Some(reached_at);
+        covered += usize::from(late && got.by_curve.early_at <= Some(reached_at));
     }
     (sums, covered)
 }
