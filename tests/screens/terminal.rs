@@ -1,11 +1,11 @@
-//! The dashboard in a terminal of its own: tmux on a socket that no other test uses.
+//! The dashboard in a terminal of its own: a tmux server whose socket lives and dies with the test.
 
 use std::fmt;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
-use std::sync::atomic::{AtomicU32, Ordering};
 
 use harness::{binary, wait_until, workspace_root};
+use tempfile::TempDir;
 
 use crate::FRAME_WITHIN;
 
@@ -43,23 +43,19 @@ impl fmt::Display for Size {
 
 /// A running dashboard; its terminal ends with it.
 pub struct Terminal {
-    socket: String,
+    folder: TempDir,
     size: Size,
 }
 
-fn tmux(socket: &str, arguments: &[&str]) -> Output {
+fn tmux(folder: &Path, arguments: &[&str]) -> Output {
     Command::new("tmux")
-        .args(["-u", "-f", "/dev/null", "-L", socket])
+        .args(["-u", "-f", "/dev/null", "-L", "screens"])
         .args(arguments)
+        .env("TMUX_TMPDIR", folder)
         .env("LC_ALL", "C.UTF-8")
         .env_remove("TMUX")
         .output()
         .expect("tmux runs: install it")
-}
-
-/// True while a server listens on the socket.
-pub fn has_server(socket: &str) -> bool {
-    tmux(socket, &["list-sessions"]).status.success()
 }
 
 impl Terminal {
@@ -74,10 +70,8 @@ impl Terminal {
     }
 
     fn open_with(address: &str, size: Size, no_color: &str) -> Self {
-        static COUNT: AtomicU32 = AtomicU32::new(0);
-        let number = COUNT.fetch_add(1, Ordering::Relaxed);
         let terminal = Self {
-            socket: format!("tarplight-screens-{}-{number}", std::process::id()),
+            folder: tempfile::tempdir().expect("a folder"),
             size,
         };
         let dashboard = binary("tarplight").display().to_string();
@@ -85,7 +79,7 @@ impl Terminal {
         let (columns, lines) = (size.columns.to_string(), size.lines.to_string());
         let variable = format!("NO_COLOR={no_color}");
         let opened = tmux(
-            &terminal.socket,
+            terminal.folder.path(),
             &[
                 "new-session",
                 "-d",
@@ -112,8 +106,10 @@ impl Terminal {
         terminal
     }
 
-    pub fn socket(&self) -> &str {
-        &self.socket
+    /// The process that serves this terminal.
+    pub fn server_id(&self) -> String {
+        let told = tmux(self.folder.path(), &["display-message", "-p", "#{pid}"]);
+        String::from_utf8_lossy(&told.stdout).trim().to_owned()
     }
 
     pub fn size(&self) -> Size {
@@ -122,7 +118,7 @@ impl Terminal {
 
     /// Presses keys, by tmux's names.
     pub fn keys(&self, keys: &[&str]) {
-        let sent = tmux(&self.socket, &[&["send-keys"], keys].concat());
+        let sent = tmux(self.folder.path(), &[&["send-keys"], keys].concat());
         assert!(sent.status.success(), "the dashboard ended");
     }
 
@@ -146,7 +142,10 @@ impl Terminal {
     }
 
     fn captured(&self, options: &[&str]) -> String {
-        let captured = tmux(&self.socket, &[&["capture-pane", "-p"], options].concat());
+        let captured = tmux(
+            self.folder.path(),
+            &[&["capture-pane", "-p"], options].concat(),
+        );
         assert!(captured.status.success(), "the dashboard ended");
         let text = String::from_utf8(captured.stdout).expect("a screen is text");
         let lines = text.lines().map(str::trim_end);
@@ -208,7 +207,7 @@ impl Terminal {
 impl Drop for Terminal {
     fn drop(&mut self) {
         // A server whose only program has ended is gone already.
-        tmux(&self.socket, &["kill-server"]);
+        tmux(self.folder.path(), &["kill-server"]);
     }
 }
 
