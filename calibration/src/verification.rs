@@ -222,6 +222,9 @@ pub struct Verification {
 }
 
 /// Judges a curve by breaks. The order of the breaks does not matter; their times do.
+///
+/// Give the breaks of one cycle only where a curve of standard-cured specimens is to be verified on
+/// a heated bed: pours on another cycle say nothing about that one.
 pub fn verify(
     curve: &CurveFile,
     breaks: &[VerifyingBreak],

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use anyhow::{anyhow, bail};
 use calibration::series::{History, Series, SeriesFormat, SeriesKind, Temperature};
 use calibration::verification::{
-    CurveState, Verification, VerificationRules, VerifyingBreak, verify,
+    CurveState, Verification, VerificationPoint, VerificationRules, VerifyingBreak, verify,
 };
 use calibration::{CurveFile, digest};
 use chrono::{DateTime, Utc};
@@ -43,13 +43,16 @@ pub struct VerifyArguments {
     /// Go on without bad rows, and say which they were.
     #[arg(long)]
     skip_bad_rows: bool,
-    /// Draw the control chart as SVG.
+    /// Draw the breaks against the curve as SVG.
     #[arg(long, value_name = "FILE")]
     svg: Option<PathBuf>,
+    /// Draw the control chart, the cumulative sums with their limits, as SVG.
+    #[arg(long, value_name = "FILE")]
+    sums_svg: Option<PathBuf>,
     /// Print one JSON object, in SI units, which its keys name.
     #[arg(long)]
     json: bool,
-    /// Show the cumulative sums in the text too.
+    /// Show the cumulative sums and draw the control chart in the text too.
     #[arg(long)]
     verbose: bool,
     /// The units of the text.
@@ -79,20 +82,23 @@ pub fn run(arguments: &VerifyArguments) -> anyhow::Result<Verified> {
     let breaks = read_breaks(arguments, &curve, &mut talk)?;
     let rules = VerificationRules::default();
     let verification = verify(&curve, &breaks, &rules);
-    let picture = control_chart(&curve, &verification, &rules);
-    if let Some(path) = &arguments.svg {
-        options::write_picture(path, &svg(&picture))?;
-        talk.push_str(&format!("drawn: {}\n", path.display()));
+    let picture = breaks_chart(&curve, &verification, &rules);
+    let sums = sums_chart(&curve, &verification, &rules);
+    for (path, picture) in [(&arguments.svg, &picture), (&arguments.sums_svg, &sums)] {
+        if let Some(path) = path {
+            options::write_picture(path, &svg(picture))?;
+            talk.push_str(&format!("drawn: {}\n", path.display()));
+        }
     }
     let report = Report::new(&curve, digest(curve_text.as_bytes()), &verification, &rules);
     let data = if arguments.json {
         serde_json::to_string_pretty(&report)? + "\n"
     } else {
         let text = report.text(arguments.verbose, arguments.units.into());
-        if verification.points.is_empty() {
-            text
-        } else {
-            format!("{text}\n{}", draw(&picture))
+        match (verification.points.is_empty(), arguments.verbose) {
+            (true, _) => text,
+            (false, false) => format!("{text}\n{}", draw(&picture)),
+            (false, true) => format!("{text}\n{}\n{}", draw(&picture), draw(&sums)),
         }
     };
     Ok(Verified {
@@ -209,7 +215,7 @@ fn read_histories(
     Ok(histories)
 }
 
-fn control_chart(
+fn breaks_chart(
     curve: &CurveFile,
     verification: &Verification,
     rules: &VerificationRules,
@@ -237,5 +243,37 @@ fn control_chart(
         places: Vec::new(),
         note: "The first break of each pour whose specimens had their own temperature history."
             .to_owned(),
+    }
+}
+
+/// The sum above goes up, the sum below goes down; a curve that passes a limit drifts.
+fn sums_chart(curve: &CurveFile, verification: &Verification, rules: &VerificationRules) -> Chart {
+    let sums = |choose: fn(&VerificationPoint) -> f64| -> Vec<(f64, f64)> {
+        let begins = std::iter::once((0.0, 0.0));
+        let points = verification.points.iter().enumerate();
+        begins
+            .chain(points.map(|(index, point)| ((index + 1) as f64, choose(point))))
+            .collect()
+    };
+    Chart {
+        title: format!("Control chart of curve {}", curve.name),
+        x_label: "pour, in order of its break".to_owned(),
+        y_label: "cumulative sum, standard deviations".to_owned(),
+        is_x_logarithmic: false,
+        band: Vec::new(),
+        lines: vec![
+            sums(|point| point.sum_above),
+            sums(|point| -point.sum_below),
+        ],
+        marks: Vec::new(),
+        levels: vec![
+            (rules.limit_above, "limit above".to_owned()),
+            (-rules.limit_below, "limit below".to_owned()),
+        ],
+        places: Vec::new(),
+        note: format!(
+            "Of a curve that holds, one false alarm below in {:.0} pours, above in {:.0}.",
+            verification.run_length_below, verification.run_length_above
+        ),
     }
 }

@@ -56,7 +56,8 @@ fn fits_of_real_data_agree_with_two_other_programs() {
     ];
     use Form::{Exponential, Hyperbolic, Logarithmic};
     let early = &MIX_A[..5];
-    let rows: [(&[(f64, f64)], f64, Form, &[f64], f64); 11] = [
+    type Row<'r> = (&'r [(f64, f64)], f64, Form, &'r [f64], f64);
+    let rows: [Row<'_>; 11] = [
         (
             early,
             1.0,

@@ -168,7 +168,8 @@ fn number(row: &Row, column: &str) -> Result<Option<f64>, Fault> {
     }
 }
 
-/// The value of whichever of two columns the row has, in SI units, with that column.
+/// The value of whichever of two columns the row has, in SI units, with that column. A converted
+/// value keeps ten decimals: what lies beyond is noise of the conversion, and would part groups.
 fn either<'c>(
     row: &Row,
     si: (&'c str, fn(f64) -> f64),
@@ -176,7 +177,7 @@ fn either<'c>(
 ) -> Result<Option<(&'c str, f64)>, Fault> {
     for (column, convert) in [si, us] {
         if let Some(value) = number(row, column)? {
-            return Ok(Some((column, convert(value))));
+            return Ok(Some((column, (convert(value) * 1e10).round() / 1e10)));
         }
     }
     Ok(None)
