@@ -302,8 +302,8 @@ impl State {
             }
             Err(ActFailure::Unanswered(sentence)) => {
                 form.problem = Some(format!(
-                    "No answer ({sentence}). Record it again when the daemon is back: unchanged, it \
-                     counts once."
+                    "It is not known whether this was recorded ({sentence}). Record it again when the \
+                     daemon is back: unchanged, it counts once."
                 ));
             }
         }
