@@ -408,3 +408,17 @@ fn what_is_sent_by_command_is_not_said_to_be_down() {
         "{screen}"
     );
 }
+
+#[test]
+fn the_keys_at_the_foot_are_whole_or_left_out() {
+    let mut dashboard = Dashboard::of(normal());
+    dashboard.keys(&[KeyCode::Down, KeyCode::Down, KeyCode::Char('b')]);
+    for width in 80..120 {
+        let screen = dashboard.screen((width, 24));
+        let foot = screen.trim_end().lines().last().unwrap_or_default();
+        assert!(
+            foot.contains("Esc put away") && !foot.contains('…'),
+            "{foot}"
+        );
+    }
+}

@@ -66,5 +66,6 @@ fn keys(state: &State, width: u16) -> String {
             }
         }
     }
+    line.truncate(line.trim_end().len());
     line
 }
