@@ -3,6 +3,7 @@
 mod acts;
 mod backfill;
 mod intake;
+mod learning;
 mod publish;
 mod recall;
 mod store_state;
@@ -13,6 +14,7 @@ use std::time::Duration;
 use daemon_api::bed::StoreView;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::{Act, ActAnswer, PourView, Problem};
+use daemon_core::habits::PourSummary;
 use daemon_core::reading::Reading;
 use daemon_core::time::UtcMs;
 use daemon_sources::SourceEvent;
@@ -95,6 +97,11 @@ enum Done {
         from: UtcMs,
         result: Result<Vec<Reading>, HistoryError>,
     },
+    /// What finished pours taught.
+    Learned {
+        until: UtcMs,
+        result: Result<Vec<PourSummary>, HistoryError>,
+    },
 }
 
 /// Why the daemon ended by itself.
@@ -119,6 +126,7 @@ pub struct EventLoop {
     /// Readings received from here on are in memory.
     loaded_from: UtcMs,
     is_assessing: bool,
+    is_learning: bool,
     is_assessment_due: bool,
     assessed_at: Instant,
     forgot_at: Instant,
@@ -193,6 +201,7 @@ impl EventLoop {
             finished: Vec::new(),
             loaded_from,
             is_assessing: false,
+            is_learning: false,
             is_assessment_due: true,
             assessed_at: Instant::now(),
             forgot_at: Instant::now(),
@@ -341,6 +350,7 @@ impl EventLoop {
             }
             Done::Assessed(assessed) => self.publish(*assessed),
             Done::Recalled { from, result } => self.take_recalled(from, result),
+            Done::Learned { until, result } => self.take_learned(until, result),
         }
         Ok(())
     }
@@ -373,6 +383,7 @@ impl EventLoop {
     }
 
     fn tick(&mut self) {
+        self.learn_if_due();
         let is_time = self.is_assessment_due || self.assessed_at.elapsed() >= ASSESS_EVERY;
         if is_time {
             self.assess();
@@ -439,7 +450,7 @@ impl EventLoop {
                 self.submit(batch);
             }
             match tokio::time::timeout_at(end, self.done_in.recv()).await {
-                Ok(Some(Done::Assessed(_) | Done::Recalled { .. })) => {}
+                Ok(Some(Done::Assessed(_) | Done::Recalled { .. } | Done::Learned { .. })) => {}
                 Ok(Some(done)) => {
                     if self.take_done(done).is_err() || !self.store_view.writing {
                         break;

@@ -1,10 +1,13 @@
 //! What the store remembers, read back: acts and readings for a start, and plants as of past moments.
 
+use std::collections::BTreeSet;
+use std::iter::Peekable;
 use std::ops::ControlFlow;
 use std::path::Path;
 
 use daemon_api::act::Act;
 use daemon_core::config::PlantConfig;
+use daemon_core::habits::{KEPT_DAYS, PourSummary};
 use daemon_core::plant::Plant;
 use daemon_core::pour::PourRecord;
 use daemon_core::reading::Reading;
@@ -114,6 +117,82 @@ pub fn plant_at(dir: &Path, config: PlantConfig, at: UtcMs) -> Result<Plant, His
         })?;
     }
     Ok(plant)
+}
+
+/// What pours teach whose time for it has come by `now`, by the record alone.
+///
+/// Acts and readings are played in the order in which they became known, as replay plays its files, so
+/// that both learn the same. `known` has been learned already.
+pub fn learn(
+    dir: &Path,
+    config: PlantConfig,
+    known: Vec<PourSummary>,
+    now: UtcMs,
+) -> Result<Vec<PourSummary>, HistoryError> {
+    let reader = Reader::open(dir)?;
+    let acts: Vec<_> = read_acts(&reader)?
+        .into_iter()
+        .map(|act| act.core)
+        .collect();
+    let mut whole = Plant::new(config.clone());
+    let mut plant = Plant::new(config);
+    let mut known_pours = BTreeSet::new();
+    for summary in known {
+        known_pours.insert(summary.pour.clone());
+        whole.take_summary(summary.clone());
+        plant.take_summary(summary);
+    }
+    for act in &acts {
+        whole.take_act(act.clone());
+    }
+    let oldest = now.plus_hours(-24.0 * KEPT_DAYS);
+    let begins = whole
+        .learns_at()
+        .iter()
+        .filter(|(_, at)| (oldest..=now).contains(*at))
+        .filter_map(|(pour, _)| whole.pours().get(pour))
+        .map(|record| record.begins_at().plus_hours(-BEFORE_BEGIN_H))
+        .min();
+    let mut acts = acts.into_iter().peekable();
+    if let Some(from) = begins {
+        let mut forgot_at = from;
+        read_readings(&reader, from, UtcMs(now.0 + 1), &mut |reading| {
+            pass(&mut plant, &mut acts, UtcMs(reading.received_at.0 - 1));
+            if reading.received_at.hours_since(forgot_at) > 1.0 {
+                forgot_at = reading.received_at;
+                plant.forget_finished(forgot_at.plus_hours(-KEPT_H));
+            }
+            plant.take_reading(&reading);
+        })?;
+    }
+    pass(&mut plant, &mut acts, now);
+    let learned = plant.summaries().values();
+    Ok(learned
+        .filter(|one| !known_pours.contains(&one.pour))
+        .cloned()
+        .collect())
+}
+
+/// Lets time pass up to a moment: acts become known, and finished pours are learned from.
+fn pass(
+    plant: &mut Plant,
+    acts: &mut Peekable<impl Iterator<Item = daemon_core::act::Act>>,
+    until: UtcMs,
+) {
+    loop {
+        let act_at = acts.peek().map(|act| act.recorded_at);
+        let next = [plant.next_learning_at(), act_at]
+            .into_iter()
+            .flatten()
+            .min();
+        let Some(next) = next.filter(|next| *next <= until) else {
+            return;
+        };
+        while let Some(act) = acts.next_if(|act| act.recorded_at <= next) {
+            plant.take_act(act);
+        }
+        plant.learn(next);
+    }
 }
 
 /// A plant that knows everything about one pour, finished ones included, and nothing of the others'

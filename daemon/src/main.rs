@@ -9,7 +9,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use clap::{Args, Parser, Subcommand};
 use daemon::clock::{ClockOptions, PlantClock};
 use daemon::config::PlantFile;
-use daemon::replay::{Asked, ReplayOptions, parse_span, replay};
+use daemon::replay::{Asked, ReplayOptions, backtest, parse_span, print_habits, replay};
 use daemon::run::{Parts, run};
 use daemon_store::{ChainCheck, IntegrityReport, Reader};
 use tokio::net::TcpListener;
@@ -37,6 +37,12 @@ enum Command {
     },
     /// Say what would have been said at past moments, from files: one JSON line per pour under cure
     Replay(ReplayArgs),
+    /// Play the past from files and say how good the forecast was: error, cover and loss by horizon, mix
+    /// and bed. Ask with --every 30m or closer
+    Backtest(ReplayArgs),
+    /// Say what finished pours had taught by the last asked moment: a JSON line per pour, then one per bed
+    /// and mix with what is expected of the next
+    Habits(ReplayArgs),
     /// Copy the record to a new file, beside a running daemon, and check the copy
     Backup {
         /// The data directory
@@ -108,7 +114,9 @@ fn main() -> ExitCode {
     let done = match Cli::parse().command {
         Command::Run(args) => run_daemon(&args).map(|()| ExitCode::SUCCESS),
         Command::Check { plant } => check(&plant),
-        Command::Replay(args) => replay_files(args),
+        Command::Replay(args) => play_files(args, replay),
+        Command::Backtest(args) => play_files(args, backtest),
+        Command::Habits(args) => play_files(args, print_habits),
         Command::Backup { data, to } => backup(&data, &to),
         Command::Integrity { data } => integrity(&data),
     };
@@ -209,7 +217,10 @@ fn check(plant: &Path) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-fn replay_files(args: ReplayArgs) -> anyhow::Result<ExitCode> {
+/// What is done with a past that is played from files.
+type Play = fn(&ReplayOptions, &mut dyn Write) -> anyhow::Result<()>;
+
+fn play_files(args: ReplayArgs, play: Play) -> anyhow::Result<ExitCode> {
     let options = ReplayOptions {
         plant: args.plant,
         curves: args.curve,
@@ -222,7 +233,7 @@ fn replay_files(args: ReplayArgs) -> anyhow::Result<ExitCode> {
             to: args.to,
         },
     };
-    replay(&options, &mut io::BufWriter::new(io::stdout().lock()))?;
+    play(&options, &mut io::BufWriter::new(io::stdout().lock()))?;
     Ok(ExitCode::SUCCESS)
 }
 

@@ -2,6 +2,10 @@
 //!
 //! At each asked time the plant knows what had been received and recorded by then and nothing else.
 
+mod backtest;
+mod habits;
+mod score;
+
 use std::collections::{BTreeMap, HashSet};
 use std::io::Write;
 use std::iter::Peekable;
@@ -22,6 +26,9 @@ use crate::config::PlantFile;
 use crate::convert::reading::replayed;
 use crate::pour_file::read_pour_file;
 use crate::state_line::state_lines;
+
+pub use backtest::backtest;
+pub use habits::print_habits;
 
 /// Readings that nothing needs any more are dropped so often, h.
 const FORGET_EVERY_H: f64 = 1.0;

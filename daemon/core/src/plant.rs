@@ -139,6 +139,17 @@ impl Plant {
         }
     }
 
+    /// When each pour that has not taught yet will.
+    #[must_use]
+    pub fn learns_at(&self) -> &BTreeMap<String, UtcMs> {
+        &self.learns_at
+    }
+
+    /// Waits no longer for pours whose time was up by `until` and that taught nothing.
+    pub fn end_learning(&mut self, until: UtcMs) {
+        self.learns_at.retain(|_, at| *at > until);
+    }
+
     /// Takes in what a finished pour taught.
     pub fn take_summary(&mut self, summary: PourSummary) {
         self.learns_at.remove(&summary.pour);
