@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 use std::process::Command;
+use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
@@ -12,13 +13,16 @@ use harness::{wait_until, workspace_root};
 use serde_json::Value;
 use tempfile::TempDir;
 
-/// Plant seconds per wall second of a clock that stands: no test lasts the thousand seconds that
-/// would move a shown second.
-const STANDING: &str = "0.001";
+/// Plant seconds per wall second of a clock that stands: no test lasts the eight minutes that would
+/// move it by a millisecond, which could move a dot of a chart.
+const STANDING: &str = "0.000001";
 /// Slow enough that no test lasts a minute of it, fast enough that ages count.
 const SLOW: &str = "0.1";
 /// After an answer to an act the daemon looks at its pours anew; a slow machine takes its time.
 const ASSESSED_WITHIN: Duration = Duration::from_secs(30);
+
+/// Held while a daemon takes its port.
+static STARTING: Mutex<()> = Mutex::new(());
 
 /// A daemon that knows what the example's people and loggers had said by a moment.
 pub struct Night {
@@ -57,8 +61,12 @@ impl Night {
             ..Launch::default()
         };
         let data = folder.path().join("data");
+        // A free port is only known to be free until another test asks for one.
+        let one_at_a_time = STARTING.lock().unwrap_or_else(PoisonError::into_inner);
+        let daemon = Daemon::launch(&example("plant.toml"), &data, launch);
+        drop(one_at_a_time);
         let night = Self {
-            daemon: Daemon::launch(&example("plant.toml"), &data, launch),
+            daemon,
             _folder: folder,
         };
         night.tell(time(moment));
