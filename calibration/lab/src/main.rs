@@ -4,6 +4,7 @@ mod approve;
 mod chart;
 mod fit;
 mod options;
+mod picture;
 mod plan;
 mod rates;
 mod report;
@@ -97,6 +98,9 @@ struct ShowArguments {
     /// The instant at which the standing is asked (RFC 3339) [default: now].
     #[arg(long, value_name = "TIME")]
     at: Option<DateTime<Utc>>,
+    /// Draw data, curve, lower bound and required strength as SVG.
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
 }
 
 fn main() -> ExitCode {
@@ -161,15 +165,22 @@ fn print(text: &str) -> anyhow::Result<()> {
 }
 
 fn show(arguments: &ShowArguments) -> anyhow::Result<String> {
-    let report = Report::read(
+    let (report, curve) = Report::read(
         &arguments.file,
         arguments.records.as_deref(),
         arguments.required,
         arguments.at.unwrap_or_else(Utc::now),
     )?;
+    let system = arguments.units.into();
+    let picture = picture::of_file(&curve, arguments.required, system);
+    if let Some(path) = &arguments.svg {
+        options::write_picture(path, &chart::svg(&picture))?;
+        say(&format!("drawn: {}\n", path.display()));
+    }
     if arguments.json {
         Ok(serde_json::to_string_pretty(&report)? + "\n")
     } else {
-        Ok(text::render(&report, arguments.units.into()))
+        let text = text::render(&report, system);
+        Ok(format!("{text}\n{}", chart::draw(&picture)))
     }
 }

@@ -157,13 +157,13 @@ pub enum Reached {
 }
 
 impl Report {
-    /// Reads and checks a curve file and the records beside it.
+    /// Reads and checks a curve file and the records beside it; gives the curve besides.
     pub fn read(
         path: &Path,
         records_path: Option<&Path>,
         required: Megapascal,
         asked_at: DateTime<Utc>,
-    ) -> anyhow::Result<Self> {
+    ) -> anyhow::Result<(Self, CurveFile)> {
         let bytes = fs::read(path)
             .with_context(|| format!("cannot read the curve file {}", path.display()))?;
         let text = std::str::from_utf8(&bytes).map_err(|error| {
@@ -178,9 +178,8 @@ impl Report {
         let digest = digest(&bytes);
         let records = read_records(path, records_path)?;
         let standing = Standing::from(standing_at(&records, &digest, asked_at));
-        Ok(Self::new(
-            path, &curve, digest, standing, required, asked_at,
-        ))
+        let report = Self::new(path, &curve, digest, standing, required, asked_at);
+        Ok((report, curve))
     }
 
     fn new(

@@ -240,7 +240,11 @@ fn a_curve_file_keeps_its_data_and_is_approved_by_name() {
         "left out: C3 (23.0 MPa) by lab lead: cap broke",
         "worst miss: B3",
         "cement source: invented works",
+        "●",
     ]);
+    let drawn = lab.run(&["show", "m45.toml", "--json", "--svg", "curve.svg"]);
+    assert_eq!(drawn.json()["data"]["specimens"][0]["specimen"], "A1");
+    assert!(lab.read("curve.svg").contains("<circle"));
     let records = parse_records(&lab.read("m45.records.toml")).expect("records");
     let name = digest(text.as_bytes());
     let standing = standing_at(&records, &name, Utc::now());

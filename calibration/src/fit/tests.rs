@@ -317,3 +317,31 @@ fn order_unit_and_scale_of_the_weights_change_nothing_but_what_they_must() {
         ));
     }
 }
+
+#[test]
+fn strengths_twice_as_large_give_the_same_shape_twice_as_high() {
+    let data = points(&MIX_A, 1.0);
+    let mut doubled = data.clone();
+    for point in &mut doubled {
+        point.strength_mpa *= 2.0;
+    }
+    for scatter in [ScatterKind::Constant, ScatterKind::Proportional] {
+        let options = FitOptions {
+            scatter,
+            ..FitOptions::default()
+        };
+        for form in Form::ALL {
+            let one = fit(&data, form, options).expect("a curve");
+            let two = fit(&doubled, form, options).expect("a curve");
+            for maturity in [2.0, 20.0, 200.0] {
+                let (low, high) = (
+                    one.curve.strength_mpa(maturity),
+                    two.curve.strength_mpa(maturity),
+                );
+                assert!(is_near(high, 2.0 * low, 1e-6), "{form} at {maturity}");
+                let (low, high) = (one.curve_sd_mpa(maturity), two.curve_sd_mpa(maturity));
+                assert!(is_near(high, 2.0 * low, 1e-4), "{form} at {maturity}");
+            }
+        }
+    }
+}
