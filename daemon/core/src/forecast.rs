@@ -40,6 +40,7 @@ use crate::habits::{Correction, Habits};
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
 
+pub(crate) use strength::evidence;
 pub(crate) use teach::{Lesson, teach};
 
 /// Futures advance by this, h.
@@ -355,7 +356,7 @@ fn night<'a>(
     let delay = (fitted.parameters[0], fitted.sds()[0]);
     let strength = StrengthDoubt::new(
         known.record,
-        (curve.prepared, required_mpa),
+        (curve, required_mpa),
         known.breaks,
         (known.pour_cv, known.load_cv),
         (known.habits, delay),

@@ -392,3 +392,6 @@ impl HeatHabits {
         last_h - heated_h - LONGER_MEAN_H * (uniform / surviving).ln()
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -296,3 +296,6 @@ impl Cells {
         self.age_h.iter().sum::<f64>() / CELL_COUNT as f64
     }
 }
+
+#[cfg(test)]
+mod tests;

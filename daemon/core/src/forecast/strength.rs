@@ -1,9 +1,10 @@
 //! How far the concrete of this pour may differ from its curve, and what its breaks say of that.
 
-use calibration::{PreparedCurve, RequiredMaturity};
+use calibration::{MaturityFunction, PreparedCurve, RequiredMaturity};
 
 use crate::act::SetPurpose;
 use crate::assessment::JudgedBreak;
+use crate::forecast::KnownCurveUse;
 use crate::forecast::draws::Draws;
 use crate::habits::Habits;
 use crate::pour::PourRecord;
@@ -19,6 +20,8 @@ const RETARDED_SHARE: f64 = 0.06;
 const DELAY_MEASURES_SD: f64 = 0.085;
 /// Scatter of one specimen about its concrete, a fraction (common practice, no source).
 const SPECIMEN_CV: f64 = 0.04;
+/// Fresh concrete where nobody measured it, °C.
+const FRESH_C: f64 = 20.0;
 /// Specimens of the next set where none is recorded.
 const SPECIMEN_COUNT: usize = 2;
 
@@ -41,12 +44,13 @@ impl StrengthDoubt {
     /// `required_mpa` is the highest strength to be reached; the curve's own doubt is taken there.
     pub(super) fn new(
         record: &PourRecord,
-        (curve, required_mpa): (&PreparedCurve, f64),
+        (known_curve, required_mpa): (&KnownCurveUse<'_>, f64),
         breaks: &[JudgedBreak],
         (pour_cv, load_cv): (f64, f64),
         (habits, delay): (&Habits, (f64, f64)),
         now: UtcMs,
     ) -> Self {
+        let curve = known_curve.prepared;
         let tested = || breaks.iter().filter(|broken| broken.tested_at <= now);
         let maturity = reaching(curve, required_mpa);
         let (ratio_ln, ratio_ln_sd) = habits.ratio_ln();
@@ -68,7 +72,7 @@ impl StrengthDoubt {
             doubt.fold_pace_in(curve, maturity);
         }
         for broken in tested() {
-            match broken.ratio.filter(|ratio| *ratio > 0.0) {
+            match evidence(record, curve, known_curve.maturity, broken) {
                 Some(ratio) => {
                     let count = broken.strengths_mpa.len().max(1) as f64;
                     let loads = record
@@ -131,6 +135,46 @@ impl StrengthDoubt {
     pub(super) fn factor(&self, pour: f64, load: f64) -> f64 {
         (self.pour_ln + self.pour_ln_sd * pour + self.load_cv * load).exp()
     }
+}
+
+/// Measured over estimated as evidence of the concrete; `None` where the specimens had no history.
+///
+/// A break is judged by the youngest load that was sampled, so that the comparison cannot flatter the
+/// concrete. As evidence it is taken at the mean age of all sampled loads, or it would teach that every
+/// pour is stronger than its curve.
+pub(crate) fn evidence(
+    record: &PourRecord,
+    curve: &PreparedCurve,
+    function: MaturityFunction,
+    broken: &JudgedBreak,
+) -> Option<f64> {
+    let ratio = broken.ratio.filter(|ratio| *ratio > 0.0)?;
+    let (Some(maturity), Some(set)) = (broken.specimen_maturity, record.sets.get(&broken.set))
+    else {
+        return Some(ratio);
+    };
+    let sampled: Vec<UtcMs> = record
+        .loads
+        .values()
+        .filter(|load| set.loads.contains(&load.ticket))
+        .map(|load| load.placed_from_at)
+        .collect();
+    let Some(youngest) = sampled.iter().max() else {
+        return Some(ratio);
+    };
+    let older_h: f64 = sampled.iter().map(|at| youngest.hours_since(*at)).sum();
+    let fresh_c = record
+        .facts
+        .fresh
+        .and_then(|fresh| fresh.temperature_c)
+        .unwrap_or(FRESH_C);
+    let older = function.rate(fresh_c) * older_h / sampled.len() as f64;
+    let gained = curve.strength_at(maturity + older) / curve.strength_at(maturity);
+    Some(if gained.is_finite() {
+        ratio / gained
+    } else {
+        ratio
+    })
 }
 
 /// How slow the concrete may be beside its curve, from how late its heat comes.

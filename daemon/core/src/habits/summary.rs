@@ -1,8 +1,7 @@
 //! One finished pour in a few figures, and when it counts as finished.
 
 use crate::act::{Act, ActBody};
-use crate::assessment::JudgedBreak;
-use crate::forecast::{KnownAt, Lesson, teach};
+use crate::forecast::{KnownAt, Lesson, evidence, teach};
 use crate::habits::{AHEAD_H, Trial, zone_of};
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
@@ -120,7 +119,7 @@ pub(crate) fn summarise(known: &KnownAt<'_>, end: UtcMs, known_at: UtcMs) -> Pou
             values: relative_to_plan(record, values),
         }),
         heat: heat(record, &lesson, end),
-        ratio_ln: first_ratio_ln(known.breaks),
+        ratio_ln: first_ratio_ln(known),
         trials: [None; AHEAD_H.len()],
     }
 }
@@ -167,10 +166,12 @@ fn heat(record: &PourRecord, lesson: &Lesson, end: UtcMs) -> Option<HeatSummary>
 }
 
 /// The first break that has a ratio: later ones are chosen by what the first one said.
-fn first_ratio_ln(breaks: &[JudgedBreak]) -> Option<f64> {
-    let first = breaks
+fn first_ratio_ln(known: &KnownAt<'_>) -> Option<f64> {
+    let curve = known.curve?;
+    known
+        .breaks
         .iter()
         .filter(|one| one.is_release_set)
-        .find_map(|one| one.ratio)?;
-    (first > 0.0).then(|| first.ln())
+        .find_map(|one| evidence(known.record, curve.prepared, curve.maturity, one))
+        .map(f64::ln)
 }
