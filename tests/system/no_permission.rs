@@ -263,6 +263,22 @@ fn every_answer_with_an_estimate_says_what_the_cylinders_said() {
     wait_for(&daemon, PourStatus::Curing);
     check("opened", &daemon, &mut told);
     broker.publish_lines("logger/c/json", &night(placed_at, now));
+    let reading_count = (now - placed_at).num_minutes() + 1;
+    wait_until(
+        "every reading is stored",
+        Duration::from_secs(60),
+        || match daemon.stored_rows()?.len() as i64 {
+            count if count == reading_count => Ok(()),
+            count => Err(format!("{count} of {reading_count}")),
+        },
+    );
+    wait_until("it is estimated", Duration::from_secs(20), || {
+        let pour = daemon.ask(async |client| client.pour("p").await)?;
+        match pour.estimate.estimate_mpa {
+            Some(mpa) if Some(mpa) > pour.release_strength_mpa => Ok(()),
+            _ => Err(format!("{:?}", pour.estimate)),
+        }
+    });
     wait_for(&daemon, PourStatus::BreakDue);
     check("break due", &daemon, &mut told);
 
