@@ -31,7 +31,7 @@ pub use target::{Crossing, TargetMaturity};
 pub use warning::{NEED_NOT_BE_ACCEPTED, Surroundings, Warning, warnings};
 
 use crate::curve::Curve;
-use crate::least_squares::{Observation, Solution, Termination, precision, solve, sum_of_squares};
+use crate::least_squares::{Observation, Solution, Termination, precision, solve};
 
 /// One specimen as the fit sees it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -389,12 +389,6 @@ fn lack_of_fit(points: &[Point], found: &Found, scatter: ScatterKind) -> Option<
     let ratio = (misfit / misfit_freedom) / (within / within_freedom);
     let distribution = FisherSnedecor::new(misfit_freedom, within_freedom).ok()?;
     Some(distribution.sf(ratio))
-}
-
-/// The weighted sum of squares of a given curve about points, as the fit would count it.
-pub fn curve_sum_of_squares(points: &[Point], form: Form, coefficients: &[f64]) -> f64 {
-    let weighted = observations(points, ScatterKind::Constant, None);
-    sum_of_squares(&weighted, coefficients, &*form.natural_model(false))
 }
 
 #[cfg(test)]

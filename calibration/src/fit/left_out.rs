@@ -1,6 +1,6 @@
 //! How well each group is told by a curve fitted to the others.
 
-use super::{Found, Point, ScatterKind, observations, settle};
+use super::{Found, Point, ScatterKind, precheck, settle};
 
 /// One group, told by a curve that did not see it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -71,8 +71,9 @@ fn leave_out(points: &[Point], group: usize, whole: &Found, scatter: ScatterKind
     let count = left_out.len() as f64;
     let mean = |value: &dyn Fn(&Point) -> f64| left_out.iter().map(value).sum::<f64>() / count;
     let (form, is_offset_held) = (whole.form, whole.is_offset_held);
-    let is_determined = observations(&others, scatter, None).len() > form.coefficient_count();
-    let predicted_mpa = is_determined
+    // Through as many ages as coefficients a curve can be bent anywhere else.
+    let predicted_mpa = precheck::check(&others, form)
+        .is_ok()
         .then(|| {
             settle(
                 &others,

@@ -345,3 +345,57 @@ fn strengths_twice_as_large_give_the_same_shape_twice_as_high() {
         }
     }
 }
+
+#[test]
+fn curves_that_rest_on_too_little_are_warned_of() {
+    let names = |rows: &[(f64, f64)]| -> Vec<&'static str> {
+        let data = points(rows, 1.0);
+        let fit = fitted(&data, Form::Hyperbolic);
+        let found = warnings(&fit, &data, &Surroundings::default());
+        found.iter().map(Warning::name).collect()
+    };
+    let nearly_flat = [
+        (8.0, 20.0),
+        (12.0, 20.5),
+        (16.0, 20.4),
+        (24.0, 20.6),
+        (48.0, 20.5),
+    ];
+    assert!(names(&nearly_flat).contains(&"rise-uncertain"));
+    let a_step = [
+        (8.0, 2.0),
+        (12.0, 30.0),
+        (16.0, 30.5),
+        (24.0, 30.2),
+        (48.0, 31.0),
+    ];
+    assert!(names(&a_step).contains(&"single-groups-carry"));
+    let good = [
+        (8.0, 15.5),
+        (11.0, 22.6),
+        (14.0, 27.3),
+        (18.0, 32.0),
+        (26.0, 38.0),
+        (48.0, 45.8),
+    ];
+    assert_eq!(names(&good), Vec::<&str>::new());
+}
+
+#[test]
+fn groups_are_not_told_by_others_that_determine_nothing() {
+    let rows = [
+        (8.0, 10.0),
+        (8.0, 11.0),
+        (12.0, 20.0),
+        (12.0, 21.0),
+        (16.0, 26.0),
+        (16.0, 27.0),
+    ];
+    let mut data = points(&rows, 1.0);
+    for (index, point) in data.iter_mut().enumerate() {
+        point.group = index / 2;
+    }
+    let fit = fitted(&data, Form::Hyperbolic);
+    assert_eq!(fit.left_out.rms_mpa(), None);
+    assert_eq!(fit.left_out.worst(), None);
+}

@@ -15,6 +15,12 @@ const CONDITION_LIMIT: f64 = 1e4;
 /// A standard error of the ultimate strength above this share of it.
 const ULTIMATE_ERROR_LIMIT: f64 = 0.25;
 
+/// A standard error of any other coefficient, but the offset, above this share of it.
+const RISE_ERROR_LIMIT: f64 = 0.5;
+
+/// Leave-one-group-out errors above this many times the scatter.
+const LEFT_OUT_LIMIT: f64 = 4.0;
+
 /// Misfit less probable than this is no chance.
 const LACK_OF_FIT_LIMIT: f64 = 0.01;
 
@@ -57,6 +63,21 @@ pub enum Warning {
         /// Its standard error over its value.
         relative_error: f64,
     },
+    /// A coefficient that says how strength rises is hardly determined.
+    RiseUncertain {
+        /// Which one, as curve files name it.
+        coefficient: &'static str,
+        /// Its standard error over its value.
+        relative_error: f64,
+    },
+    /// Groups are told far worse by the others than specimens scatter: single groups carry the
+    /// curve.
+    SingleGroupsCarry {
+        /// Leave-one-group-out error, MPa.
+        left_out_mpa: f64,
+        /// Residual scatter at the mean strength, MPa.
+        scatter_mpa: f64,
+    },
     /// Starts did not end at one minimum.
     StartsDisagree,
     /// The curve misses the groups by more than the scatter within them.
@@ -95,6 +116,8 @@ impl Warning {
             Self::TooFewGroups { .. } => "too-few-groups",
             Self::NearSingular { .. } => "near-singular",
             Self::UltimateUncertain { .. } => "ultimate-uncertain",
+            Self::RiseUncertain { .. } => "rise-uncertain",
+            Self::SingleGroupsCarry { .. } => "single-groups-carry",
             Self::StartsDisagree => "starts-disagree",
             Self::LackOfFit { .. } => "lack-of-fit",
             Self::TargetNotBracketed { .. } => "target-not-bracketed",
@@ -143,6 +166,25 @@ impl fmt::Display for Warning {
                 f,
                 "the ultimate strength is known to no better than {:.0} %: the data end early",
                 relative_error * 100.0
+            ),
+            Self::RiseUncertain {
+                coefficient,
+                relative_error,
+            } => write!(
+                f,
+                "{coefficient} is known to no better than {:.0} %: the data hardly show how \
+                 strength rises; break more groups on the rise",
+                relative_error * 100.0
+            ),
+            Self::SingleGroupsCarry {
+                left_out_mpa,
+                scatter_mpa,
+            } => write!(
+                f,
+                "groups are missed by {} when the curve has not seen them, while specimens scatter \
+                 by {}: single groups carry the curve; break groups between them",
+                Megapascal(*left_out_mpa).show(UnitSystem::Si),
+                Megapascal(*scatter_mpa).show(UnitSystem::Si)
             ),
             Self::StartsDisagree => f.write_str(
                 "start values led to different fits; the best is shown, and more groups would help",
@@ -246,6 +288,7 @@ fn of_the_fit(fit: &CurveFit) -> Vec<Warning> {
             found.push(Warning::UltimateUncertain { relative_error });
         }
     }
+    found.extend(of_the_rise(fit));
     if fit.starts.tried > 1 && fit.starts.agreed < 2 {
         found.push(Warning::StartsDisagree);
     }
@@ -253,6 +296,37 @@ fn of_the_fit(fit: &CurveFit) -> Vec<Warning> {
         && probability < LACK_OF_FIT_LIMIT
     {
         found.push(Warning::LackOfFit { probability });
+    }
+    found
+}
+
+fn of_the_rise(fit: &CurveFit) -> Vec<Warning> {
+    let mut found = Vec::new();
+    let named = fit.curve.coefficients();
+    // The ultimate strength has its own limit; an offset or an intercept may well be zero.
+    let rise = named
+        .iter()
+        .zip(fit.standard_errors())
+        .filter(|((name, _), _)| ["rate_per_unit", "tau", "shape", "slope_mpa"].contains(name));
+    for ((coefficient, value), error) in rise {
+        let relative_error = error / value.abs();
+        if relative_error > RISE_ERROR_LIMIT {
+            found.push(Warning::RiseUncertain {
+                coefficient,
+                relative_error,
+            });
+        }
+    }
+    let measured = || fit.left_out.groups.iter().map(|group| group.measured_mpa);
+    let mean_mpa = measured().sum::<f64>() / fit.group_count as f64;
+    let scatter_mpa = fit.scatter.sd_mpa_at(mean_mpa);
+    if let Some(left_out_mpa) = fit.left_out.rms_mpa()
+        && left_out_mpa > LEFT_OUT_LIMIT * scatter_mpa
+    {
+        found.push(Warning::SingleGroupsCarry {
+            left_out_mpa,
+            scatter_mpa,
+        });
     }
     found
 }
