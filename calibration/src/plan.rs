@@ -286,7 +286,7 @@ fn age_h_at(
 mod tests {
     use super::*;
 
-    /// The reference cycle of the check values.
+    /// A cycle of a heated cure, as the published checks hold it.
     const CYCLE: [(f64, f64); 7] = [
         (0.0, 22.0),
         (4.0, 25.0),

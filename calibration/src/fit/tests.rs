@@ -154,7 +154,7 @@ fn fits_of_real_data_agree_with_two_other_programs() {
     assert!(is_near(slope, 20.9393869, 1e-7), "{slope}");
 }
 
-/// Our computation (section 1.6 of the check values), days.
+/// Our computation by scipy, days.
 #[test]
 fn the_maturity_at_a_strength_agrees_and_never_is_said() {
     let early = points(&MIX_A[..5], 1.0);
