@@ -87,6 +87,7 @@ struct Body {
     cells: Cells,
     drift_c: f64,
     own_error: f64,
+    was_followed: bool,
     /// By the curve as it is, and as it may be.
     maturity: f64,
     strength_maturity: f64,
@@ -188,27 +189,35 @@ impl Night<'_> {
         let error_sd_c = ERROR_SD_C * unlearned * unfitted;
         let fresh_c = error_sd_c * (1.0 - kept * kept).sqrt();
         let mut shared_error = 0.0;
-        let settled = |body: &Body| {
-            body.curve.is_settled() && body.strength.is_settled() && body.set.is_settled()
-        };
+        let mut running_count = bodies.len();
+        // How far the positions that are followed no longer were from those that are, °C.
+        let mut left_c = 0.0;
         for step in 1..=(HORIZON_H / STEP_H).round() as u32 {
-            if bodies.iter().all(settled) {
+            let count = bodies.iter().filter(|body| !body.is_settled()).count();
+            if count == 0 {
                 break;
             }
+            if count != running_count {
+                left_c += mean_c(&bodies, |body| body.was_followed)
+                    - mean_c(&bodies, |body| !body.is_settled());
+                running_count = count;
+            }
+            bodies
+                .iter_mut()
+                .for_each(|body| body.was_followed = !body.is_settled());
             let hours = f64::from(step) * STEP_H;
-            let concrete_c = bodies
-                .iter()
-                .map(|body| body.slab.sensor_c(&body.cells))
-                .sum::<f64>()
-                / bodies.len() as f64;
+            let concrete_c = mean_c(&bodies, |body| body.was_followed) + left_c;
             let before_c = air.state.air_c;
             air.step(hours, concrete_c, &mut draws);
             let beside = (0.5 * (before_c + air.state.air_c), air.yard_c);
             shared_error = kept * shared_error + fresh_c * SHARED_SHARE.sqrt() * draws.normal();
             for body in &mut bodies {
+                // Drawn for all alike, so that another required strength draws the same nights.
                 let own = fresh_c * (1.0 - SHARED_SHARE).sqrt() * draws.normal();
-                body.own_error = kept * body.own_error + own;
-                body.step(self, &fate, beside, shared_error, hours);
+                if body.was_followed {
+                    body.own_error = kept * body.own_error + own;
+                    body.step(self, &fate, beside, shared_error, hours);
+                }
             }
         }
         bodies
@@ -269,6 +278,7 @@ impl Night<'_> {
         Body {
             drift_c: position.drift_c_per_h * STEP_H,
             own_error: 0.0,
+            was_followed: true,
             maturity: now_maturity,
             strength_maturity: strength_now,
             rate: self.rates.rate.at(temperature_c),
@@ -304,7 +314,19 @@ impl Rates {
     }
 }
 
+/// The mean of what sensors would read at some of the positions; zero without any.
+fn mean_c(bodies: &[Body], picks: impl Fn(&Body) -> bool) -> f64 {
+    let picked = || bodies.iter().filter(|body| picks(body));
+    let sum: f64 = picked().map(|body| body.slab.sensor_c(&body.cells)).sum();
+    sum / picked().count().max(1) as f64
+}
+
 impl Body {
+    /// True where it need not be followed any longer.
+    fn is_settled(&self) -> bool {
+        self.curve.is_settled() && self.strength.is_settled() && self.set.is_settled()
+    }
+
     fn step(
         &mut self,
         night: &Night<'_>,
