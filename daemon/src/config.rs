@@ -3,6 +3,8 @@
 mod check;
 mod curves;
 mod document;
+mod notify;
+mod watch;
 mod written;
 
 use std::net::SocketAddr;
@@ -11,6 +13,8 @@ use std::path::{Path, PathBuf};
 use chrono_tz::Tz;
 use daemon_core::config::PlantConfig;
 use daemon_sources::{MqttSource, SerialSource};
+
+use crate::notify::NotifySettings;
 
 pub use document::{ConfigError, nearest_hint};
 pub use written::UnitsWord;
@@ -30,6 +34,8 @@ pub struct PlantFile {
     pub core: PlantConfig,
     pub serial: Vec<SerialSource>,
     pub mqtt: Vec<MqttSource>,
+    /// Who is called about alarms.
+    pub notify: NotifySettings,
     /// The plant file, the curve files and their records, byte for byte: they belong to the record.
     pub documents: Vec<ConfigDocument>,
     /// What is probably not meant, though it can be used.

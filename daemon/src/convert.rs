@@ -1,12 +1,13 @@
 //! Between the wire and the core: the only place where the two vocabularies meet.
 //!
 //! Acts come in by [`act`], records and answers go out by [`view`], nouns that both share by
-//! [`noun`], readings and their stored rows by [`reading`].
+//! [`noun`], limits and alarms by [`watch`], readings and their stored rows by [`reading`].
 
 pub mod act;
 pub mod noun;
 pub mod reading;
 pub mod view;
+pub mod watch;
 
 use chrono::{DateTime, Utc};
 use daemon_core::time::UtcMs;

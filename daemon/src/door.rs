@@ -3,10 +3,13 @@
 use std::io::{self, Write};
 use std::sync::Arc;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
+use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::event::PlantEvent;
+use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
+use daemon_api::shift::ShiftLog;
 use daemon_api::{Act, ActAnswer, BedView, PlantSnapshot, PourView, Problem, ProblemKind};
 use daemon_core::plant::Plant;
 use daemon_core::time::UtcMs;
@@ -16,13 +19,17 @@ use futures_util::StreamExt;
 use tokio::sync::{broadcast, mpsc, oneshot};
 
 use crate::config::nearest_hint;
-use crate::convert::view;
+use crate::convert::watch::recorded;
+use crate::convert::{utc, view};
 use crate::event_loop::{Request, finished_view};
 use crate::history::{plant_at, plant_for_pour};
 use crate::live::Live;
 use crate::series::series;
 use crate::state_line::state_lines;
+use crate::watch::{plan, shift_log};
 
+/// A shift is asked back over and planned ahead for this long, h.
+const SHIFT_H: i64 = 12;
 /// Bytes of an export handed on at a time …
 const PIECE_BYTES: usize = 64 * 1024;
 /// … and pieces that wait for a slow client.
@@ -158,6 +165,58 @@ impl Door for LiveDoor {
         Box::pin(self.ask(|answer| Request::Backfill { backfill, answer }))
     }
 
+    fn alarms(&self) -> Answer<'_, AlarmsAnswer> {
+        Box::pin(async {
+            let published = self.live.published();
+            Ok(AlarmsAnswer {
+                now: utc(self.live.clock.now()),
+                alarms: published.alarms.clone(),
+                rang_last_hour: published.rang_last_hour,
+            })
+        })
+    }
+
+    fn alarm_history(
+        &self,
+        from: Option<DateTime<Utc>>,
+        to: Option<DateTime<Utc>>,
+    ) -> Answer<'_, AlarmHistory> {
+        Box::pin(self.compute(move |live| {
+            let (from, to) = window(live, from, to)?;
+            let reader = Reader::open(&live.data_dir).map_err(|error| logged(&error.into()))?;
+            shift_log::alarm_history(&reader, from, to).map_err(|error| logged(&error.into()))
+        }))
+    }
+
+    fn plan(&self) -> Answer<'_, PlanAnswer> {
+        Box::pin(self.compute(|live| Ok(plan_now(live))))
+    }
+
+    fn shift_log(
+        &self,
+        from: Option<DateTime<Utc>>,
+        to: Option<DateTime<Utc>>,
+    ) -> Answer<'_, ShiftLog> {
+        Box::pin(self.compute(move |live| {
+            let (from, to) = window(live, from, to)?;
+            let reader = Reader::open(&live.data_dir).map_err(|error| logged(&error.into()))?;
+            let entries = {
+                let (plant, acts) = (live.plant(), live.acts());
+                let acts = acts.in_order().iter().map(|act| &act.wire);
+                shift_log::entries(&reader, &plant, acts, from, to)
+            };
+            let plan = plan_now(live);
+            let shift_ends = plan.now + TimeDelta::hours(SHIFT_H);
+            Ok(ShiftLog {
+                from_at: utc(from),
+                to_at: utc(to),
+                entries: entries.map_err(|error| logged(&error.into()))?,
+                stands: live.published().troubles.clone(),
+                next: plan::due_before(&plan, shift_ends),
+            })
+        }))
+    }
+
     fn state_lines(&self, at: Option<DateTime<Utc>>) -> Answer<'_, String> {
         Box::pin(self.compute(move |live| {
             let at = at.map_or_else(|| live.clock.now(), UtcMs::from);
@@ -213,6 +272,35 @@ impl Door for LiveDoor {
     fn heartbeat(&self) -> PlantEvent {
         self.live.heartbeat()
     }
+}
+
+/// From when to when is asked: the last hours where nothing is said.
+fn window(
+    live: &Live,
+    from: Option<DateTime<Utc>>,
+    to: Option<DateTime<Utc>>,
+) -> Result<(UtcMs, UtcMs), Problem> {
+    // What is said in this very millisecond belongs to the answer.
+    let to = to.map_or_else(|| UtcMs(live.clock.now().0 + 1), UtcMs::from);
+    let from = from.map_or_else(|| to.plus_hours(-(SHIFT_H as f64)), UtcMs::from);
+    if from < to {
+        return Ok((from, to));
+    }
+    let detail = "`from` is not before `to`: exchange them.";
+    Err(Problem::new(
+        ProblemKind::Invalid,
+        "window-backwards",
+        detail,
+    ))
+}
+
+fn plan_now(live: &Live) -> PlanAnswer {
+    let now = live.clock.now();
+    let plant = live.plant();
+    let assessment = plant.assess(now);
+    let alarms = live.published().alarms.clone();
+    let alarms: Vec<_> = alarms.into_iter().filter_map(recorded).collect();
+    plan::plan(&plant, &assessment.pours, &alarms, now)
 }
 
 /// Hands text on in pieces of whole lines, as the export writes them.

@@ -2,6 +2,7 @@
 
 mod acts;
 mod backfill;
+mod calls;
 mod intake;
 mod learning;
 mod publish;
@@ -14,6 +15,7 @@ use std::time::Duration;
 use daemon_api::bed::StoreView;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::{Act, ActAnswer, PourView, Problem};
+use daemon_core::assessment::Trouble;
 use daemon_core::habits::PourSummary;
 use daemon_core::reading::Reading;
 use daemon_core::time::UtcMs;
@@ -30,7 +32,9 @@ use crate::convert::reading::committed;
 use crate::convert::utc;
 use crate::history::{HistoryError, horizon, read_acts, read_readings};
 use crate::live::Live;
+use crate::notify::{Call, Caller, NotifySettings};
 use crate::source_book::SourceBook;
+use crate::watch::{Watch, disk};
 use acts::ActQueue;
 use intake::Intake;
 use publish::{Assessed, Said};
@@ -44,6 +48,8 @@ const TICK: Duration = Duration::from_millis(250);
 const ASSESS_EVERY: Duration = Duration::from_secs(1);
 /// Readings that no pour needs are dropped from memory this often, in wall time.
 const FORGET_EVERY: Duration = Duration::from_secs(600);
+/// The room on the disk is asked for this often, in wall time.
+const DISK_ASKED_EVERY: Duration = Duration::from_secs(60);
 /// A stop waits this long for what is being committed, in wall time.
 const STOP_WAIT_MAX: Duration = Duration::from_secs(10);
 /// Refusals read back at a start, so that each source shows its last one.
@@ -91,6 +97,11 @@ enum Done {
         result: Result<CommitReport, StoreError>,
     },
     Documents(Result<CommitReport, StoreError>),
+    /// Somebody was called about an alarm, or could not be.
+    Called {
+        call: Call,
+        outcome: Result<(), String>,
+    },
     Assessed(Box<Assessed>),
     /// Older readings that a pour needs, read back from the store.
     Recalled {
@@ -121,6 +132,11 @@ pub struct EventLoop {
     acts: ActQueue,
     book: SourceBook,
     said: Said,
+    watch: Watch,
+    caller: Caller,
+    /// The trouble of a disk that is nearly full, and when the system was last asked.
+    disk: Option<Trouble>,
+    disk_asked_at: Option<Instant>,
     store_view: StoreView,
     finished: Vec<PourView>,
     /// Readings received from here on are in memory.
@@ -142,6 +158,8 @@ pub struct Inputs {
     pub sources: mpsc::UnboundedReceiver<SourceEvent>,
     pub requests: mpsc::UnboundedReceiver<Request>,
     pub stop: CancellationToken,
+    /// Who is called about alarms.
+    pub notify: NotifySettings,
 }
 
 impl EventLoop {
@@ -184,6 +202,12 @@ impl EventLoop {
                 sample: row.sample,
             });
         book.recall(reader.refusal_counts()?, &last.collect::<Vec<_>>());
+        let watch = {
+            let acts = live.acts();
+            let acts = acts.in_order().iter().map(|act| &act.core);
+            Watch::resume(&reader, acts, now)?
+        };
+        let caller = calls::resume(&reader, inputs.notify, now)?;
         tracing::info!(reading_count, "the record is read back");
         let (done_out, done_in) = mpsc::unbounded_channel();
         Ok(Self {
@@ -193,6 +217,10 @@ impl EventLoop {
             acts: ActQueue::after(newest),
             book,
             said: Said::default(),
+            watch,
+            caller,
+            disk: None,
+            disk_asked_at: None,
             store_view: StoreView {
                 writing: true,
                 problem: None,
@@ -348,6 +376,7 @@ impl EventLoop {
             Done::Documents(Err(error)) => {
                 self.store_fails(&error);
             }
+            Done::Called { call, outcome } => self.called(&call, outcome),
             Done::Assessed(assessed) => self.publish(*assessed),
             Done::Recalled { from, result } => self.take_recalled(from, result),
             Done::Learned { until, result } => self.take_learned(until, result),
@@ -428,15 +457,50 @@ impl EventLoop {
         troubles.extend(self.book.troubles(utc(now)));
         let waiting_count = self.intake.waiting_reading_count();
         troubles.extend(publish::store_trouble(&self.store_view, waiting_count, now));
-        let (troubles, mut statements) = self.said.troubles(troubles, now);
-        statements.extend(publish::forecast_statements(&assessed));
-        for statement in statements {
+        troubles.extend(self.disk_trouble(now));
+        troubles.extend(self.caller.troubles());
+        let looked = self.watch.look(&assessed.judged, &troubles, now);
+        let statements = looked.statements().into_iter();
+        for statement in statements.chain(publish::forecast_statements(&assessed)) {
             self.intake.say(statement);
         }
-        let beds = publish::bed_views(&self.live.config, &assessed, &troubles);
+        self.tell(Some(&assessed));
+        self.call(now);
+    }
+
+    /// Publishes every alarm as it stands, and the beds of a look where there was one.
+    fn tell(&mut self, assessed: Option<&Assessed>) {
+        let (troubles, cleared) = self.watch.shown();
+        let (alarms, rang_last_hour) = (self.watch.views(), self.watch.rang_last_hour());
         let (sources, store) = (self.book.views(), self.store_view.clone());
-        self.live
-            .publish(|published| publish::changes(published, beds, troubles, sources, store));
+        let config = &self.live.config;
+        self.live.publish(|published| {
+            let beds = match assessed {
+                Some(assessed) => publish::bed_views(config, assessed, &troubles),
+                None => publish::with_troubles(&published.beds, &troubles),
+            };
+            published.alarms = alarms;
+            published.rang_last_hour = rang_last_hour;
+            publish::changes(published, beds, troubles, cleared, sources, store)
+        });
+    }
+
+    /// Asks the system for the room on the disk, not at every look.
+    fn disk_trouble(&mut self, now: UtcMs) -> Option<Trouble> {
+        if self
+            .disk_asked_at
+            .is_none_or(|at| at.elapsed() >= DISK_ASKED_EVERY)
+        {
+            self.disk_asked_at = Some(Instant::now());
+            let room_bytes = disk::room_bytes(&self.live.data_dir);
+            let trouble = room_bytes.and_then(|room_bytes| disk::trouble(room_bytes, now));
+            let since = self.disk.as_ref().map(|known| known.since);
+            self.disk = trouble.map(|trouble| Trouble {
+                since: since.unwrap_or(now),
+                ..trouble
+            });
+        }
+        self.disk.clone()
     }
 
     /// Writes what has come in, and answers what was asked, as far as that can be done in time.

@@ -49,7 +49,12 @@ pub struct Published {
     /// Starts at the wall's milliseconds, so that a restart never counts below what clients saw.
     pub sequence: u64,
     pub beds: Vec<BedView>,
+    /// Troubles that stand, and those that are over but still in sight.
     pub troubles: Vec<TroubleView>,
+    pub cleared: Vec<TroubleView>,
+    /// Every alarm that is not normal, explained and snoozed ones included.
+    pub alarms: Vec<TroubleView>,
+    pub rang_last_hour: usize,
     pub sources: Vec<SourceView>,
     pub store: StoreView,
 }
@@ -74,6 +79,9 @@ impl Live {
                 sequence: u64::try_from(wall_ms).unwrap_or(0),
                 beds: Vec::new(),
                 troubles: Vec::new(),
+                cleared: Vec::new(),
+                alarms: Vec::new(),
+                rang_last_hour: 0,
                 sources: Vec::new(),
                 store: StoreView {
                     writing: true,
@@ -162,6 +170,7 @@ impl Live {
             },
             beds: published.beds,
             troubles: published.troubles,
+            cleared: published.cleared,
             sources: published.sources,
         }
     }

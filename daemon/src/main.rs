@@ -9,8 +9,10 @@ use chrono::{DateTime, TimeDelta, Utc};
 use clap::{Args, Parser, Subcommand};
 use daemon::clock::{ClockOptions, PlantClock};
 use daemon::config::PlantFile;
+use daemon::notify::{Message, send};
 use daemon::replay::{Asked, ReplayOptions, backtest, parse_span, print_habits, replay};
 use daemon::run::{Parts, run};
+use daemon::watch::load::{AlarmReplay, replay_alarms};
 use daemon_store::{ChainCheck, IntegrityReport, Reader};
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
@@ -43,6 +45,30 @@ enum Command {
     /// Say what finished pours had taught by the last asked moment: a JSON line per pour, then one per bed
     /// and mix with what is expected of the next
     Habits(ReplayArgs),
+    /// Say what the alarms of past nights would have been, from files: one JSON line per event
+    ReplayAlarms {
+        /// The plant file
+        #[arg(long, value_name = "FILE")]
+        plant: PathBuf,
+        /// The pour file: acts as JSON lines, each with recorded_at
+        #[arg(long, value_name = "FILE")]
+        pours: PathBuf,
+        /// Readings as CSV: received_at,measured_at,channel,value
+        #[arg(long, value_name = "FILE", required = true)]
+        readings: Vec<PathBuf>,
+        /// Look at the plant this often (30s, 1m)
+        #[arg(long, value_name = "SPAN", value_parser = parse_span, default_value = "1m")]
+        every: TimeDelta,
+    },
+    /// Send a test call to everyone whom the plant file names for alarms, and say how each went
+    TestNotify {
+        /// The plant file
+        #[arg(long, value_name = "FILE")]
+        plant: PathBuf,
+        /// Only this target
+        #[arg(long, value_name = "NAME")]
+        target: Option<String>,
+    },
     /// Copy the record to a new file, beside a running daemon, and check the copy
     Backup {
         /// The data directory
@@ -117,6 +143,22 @@ fn main() -> ExitCode {
         Command::Replay(args) => play_files(args, replay),
         Command::Backtest(args) => play_files(args, backtest),
         Command::Habits(args) => play_files(args, print_habits),
+        Command::ReplayAlarms {
+            plant,
+            pours,
+            readings,
+            every,
+        } => {
+            let options = AlarmReplay {
+                plant,
+                pours,
+                readings,
+                every,
+            };
+            replay_alarms(&options, &mut io::BufWriter::new(io::stdout().lock()))
+                .map(|()| ExitCode::SUCCESS)
+        }
+        Command::TestNotify { plant, target } => test_notify(&plant, target.as_deref()),
         Command::Backup { data, to } => backup(&data, &to),
         Command::Integrity { data } => integrity(&data),
     };
@@ -235,6 +277,38 @@ fn play_files(args: ReplayArgs, play: Play) -> anyhow::Result<ExitCode> {
     };
     play(&options, &mut io::BufWriter::new(io::stdout().lock()))?;
     Ok(ExitCode::SUCCESS)
+}
+
+fn test_notify(plant: &Path, only: Option<&str>) -> anyhow::Result<ExitCode> {
+    let file = PlantFile::load(plant, &[])?;
+    let targets = file.notify.targets.iter();
+    let targets: Vec<_> = targets
+        .filter(|target| only.is_none_or(|only| target.name == only))
+        .collect();
+    if targets.is_empty() {
+        anyhow::bail!(
+            "{} names {} to call: add a table [[notify.target]]",
+            plant.display(),
+            only.unwrap_or("nobody")
+        );
+    }
+    let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
+    let message = Message::test(&file.core.name);
+    let mut are_all_called = true;
+    for target in targets {
+        match runtime.block_on(send(target, &message)) {
+            Ok(()) => say(&format!("{}: called", target.name))?,
+            Err(problem) => {
+                are_all_called = false;
+                say(&format!("{}: NOT called: {problem}", target.name))?;
+            }
+        }
+    }
+    Ok(if are_all_called {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::FAILURE
+    })
 }
 
 fn backup(data: &Path, to: &Path) -> anyhow::Result<ExitCode> {

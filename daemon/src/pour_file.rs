@@ -131,12 +131,14 @@ fn check_bed(act: &Act, config: &PlantConfig) -> Result<(), String> {
     Ok(())
 }
 
-/// Every act belongs to a pour that was opened no later than the act became known.
+/// Every act of a pour belongs to one that was opened no later than the act became known.
 fn check_opened(acts: &[(usize, daemon_core::act::Act)]) -> Result<(), (usize, String)> {
     let mut opened = BTreeSet::new();
     for (line, act) in acts {
         if matches!(act.body, daemon_core::act::ActBody::PourOpened(_)) {
             opened.insert(act.pour.as_str());
+        } else if act.pour.is_empty() && act.body.may_be_of_plant() {
+            // What is said of the whole plant needs no pour.
         } else if !opened.contains(act.pour.as_str()) {
             let known: Vec<&str> = opened.iter().copied().collect();
             let hint = nearest_hint(&act.pour, &known);

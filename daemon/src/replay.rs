@@ -168,7 +168,11 @@ fn needed_from(begins: &[(UtcMs, UtcMs)], at: UtcMs) -> UtcMs {
         .fold(at.plus_hours(-KEPT_H), UtcMs::min)
 }
 
-fn read_readings(file: &Path, names: &mut HashSet<Arc<str>>) -> anyhow::Result<Vec<Reading>> {
+/// The readings of one CSV file; channels that `names` knows share their name.
+///
+/// # Errors
+/// What is wrong, with file and line.
+pub fn read_readings(file: &Path, names: &mut HashSet<Arc<str>>) -> anyhow::Result<Vec<Reading>> {
     let input = std::fs::File::open(file)
         .with_context(|| format!("{}: it cannot be opened", file.display()))?;
     let rows = read_replay_csv(std::io::BufReader::new(input))

@@ -58,6 +58,7 @@ pub async fn run(parts: Parts, stop: CancellationToken) -> anyhow::Result<()> {
         sources,
         requests,
         stop: stop.clone(),
+        notify: plant.notify,
     };
     let mut event_loop = EventLoop::resume(Arc::clone(&live), store, book, inputs)?;
     event_loop.keep_documents(plant.documents);

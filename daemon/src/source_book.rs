@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::source::{RefusalCount, RefusalView, SourceView};
-use daemon_api::trouble::{TroubleView, Urgency};
+use daemon_core::assessment::{Trouble, Urgency};
 use daemon_store::{RefusalRow, SAMPLE_CHARS_MAX};
 
 /// A source is called refusing for this long after its last refusal, in plant time.
@@ -94,7 +94,7 @@ impl SourceBook {
 
     /// What needs a person about the sources.
     #[must_use]
-    pub fn troubles(&self, now: DateTime<Utc>) -> Vec<TroubleView> {
+    pub fn troubles(&self, now: DateTime<Utc>) -> Vec<Trouble> {
         self.sources
             .iter()
             .flat_map(|view| [down_trouble(view), refusing(view, now)])
@@ -135,30 +135,29 @@ fn refusal_view(row: &RefusalRow) -> RefusalView {
     }
 }
 
-fn down_trouble(view: &SourceView) -> Option<TroubleView> {
+fn down_trouble(view: &SourceView) -> Option<Trouble> {
     let problem = view.problem.as_ref()?;
     let first_act = match view.via.as_str() {
         "serial" => "Check the cable, the power of the logger and the port's name.",
         _ => "Check that the broker runs and that the network reaches it.",
     };
-    Some(TroubleView {
-        id: format!("source-down/{}", view.source),
-        kind: "source-down".to_owned(),
+    Some(Trouble {
+        kind: "source-down".into(),
         urgency: Urgency::Soon,
         bed: None,
         pour: None,
         place: Some(view.source.clone()),
         what: format!("No readings come from {}: {problem}.", view.source),
-        since: view.since?,
-        first_act: first_act.to_owned(),
+        since: view.since?.into(),
+        first_act: first_act.into(),
+        explained_by: None,
     })
 }
 
-fn refusing(view: &SourceView, now: DateTime<Utc>) -> Option<TroubleView> {
+fn refusing(view: &SourceView, now: DateTime<Utc>) -> Option<Trouble> {
     let last = view.last_refusal.as_ref()?;
-    (now - last.received_at < REFUSING).then(|| TroubleView {
-        id: format!("refusing/{}", view.source),
-        kind: "refusing".to_owned(),
+    (now - last.received_at < REFUSING).then(|| Trouble {
+        kind: "refusing".into(),
         urgency: Urgency::Look,
         bed: None,
         pour: None,
@@ -167,7 +166,8 @@ fn refusing(view: &SourceView, now: DateTime<Utc>) -> Option<TroubleView> {
             "The last refusal was {}: {} ({})",
             last.kind, last.detail, last.sample
         ),
-        since: last.received_at,
-        first_act: "See what this source sends and how the plant file reads it.".to_owned(),
+        since: last.received_at.into(),
+        first_act: "See what this source sends and how the plant file reads it.".into(),
+        explained_by: None,
     })
 }

@@ -54,10 +54,11 @@ struct PourTold<'a> {
     is_retarded: bool,
 }
 
-/// Writes `plant.toml`, `curves/`, `pours.jsonl`, `readings.csv`, `truth.csv` and `nights.jsonl`.
+/// Writes `plant.toml`, `curves/`, `pours.jsonl`, `readings.csv`, `truth.csv`, `nights.jsonl` and
+/// `faults.jsonl`.
 ///
 /// `truth.csv` has the true temperature and strength of each position every five minutes of placed
-/// concrete; `nights.jsonl` has a line for each pour.
+/// concrete; `nights.jsonl` has a line for each pour, `faults.jsonl` one for each fault with its times.
 pub fn write(out: &Path, scenario: &Scenario, options: &HistoryOptions) -> anyhow::Result<()> {
     fs::create_dir_all(out).with_context(|| format!("cannot make the folder {}", out.display()))?;
     let scenario = with_habits(scenario.clone(), options);
@@ -70,6 +71,7 @@ pub fn write(out: &Path, scenario: &Scenario, options: &HistoryOptions) -> anyho
     let mut readings = files::create(out, "readings.csv")?;
     let mut truth = files::create(out, "truth.csv")?;
     let mut nights = files::create(out, "nights.jsonl")?;
+    let mut faults = files::create(out, "faults.jsonl")?;
     let written = (|| -> anyhow::Result<()> {
         writeln!(readings, "received_at,measured_at,channel,value")?;
         writeln!(truth, "at,pour,position,temperature_c,strength_mpa")?;
@@ -82,11 +84,20 @@ pub fn write(out: &Path, scenario: &Scenario, options: &HistoryOptions) -> anyho
             for act in night.diary.finish() {
                 writeln!(pours, "{act}")?;
             }
+            for fault in night.plant.faults.all() {
+                writeln!(faults, "{}", serde_json::to_string(fault)?)?;
+            }
             for told in night.told() {
                 writeln!(nights, "{}", serde_json::to_string(&told)?)?;
             }
         }
-        for file in [&mut pours, &mut readings, &mut truth, &mut nights] {
+        for file in [
+            &mut pours,
+            &mut readings,
+            &mut truth,
+            &mut nights,
+            &mut faults,
+        ] {
             file.flush()?;
         }
         Ok(())

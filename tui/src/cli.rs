@@ -8,6 +8,7 @@ mod pour_file;
 mod screen;
 mod send;
 mod show;
+mod watch;
 
 use std::process::ExitCode;
 
@@ -92,6 +93,9 @@ enum Command {
     Pour(opening::PourCommand),
     #[command(flatten)]
     Act(act_args::ActCommand),
+    /// Alarms, the plan, the shift log, and what only the watch needs to know
+    #[command(subcommand)]
+    Watch(watch::WatchCommand),
     /// Send readings from a logger's memory (CSV: channel,measured_at,value in °C, or replay's header)
     Backfill(backfill::BackfillArgs),
     /// Print the yard, or one bed
@@ -172,6 +176,7 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
     match command {
         Command::Pour(command) => opening::run(&desk, command).await,
         Command::Act(command) => acts::run(&desk, command).await,
+        Command::Watch(command) => watch::run(&desk, command).await,
         Command::Backfill(args) => backfill::run(&desk, &args).await,
         Command::Show { bed, json } => show::show(&desk, bed.as_deref(), json).await,
         Command::Screen(args) => screen::run(settings, &args).await,

@@ -225,10 +225,12 @@ impl State {
             }
             PlantChange::Plant {
                 troubles,
+                cleared,
                 sources,
                 store,
             } => {
                 snapshot.troubles = troubles;
+                snapshot.cleared = cleared;
                 snapshot.sources = sources;
                 snapshot.plant.store = store;
             }

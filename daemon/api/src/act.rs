@@ -28,7 +28,7 @@ pub struct Act {
     /// The reason, where one is needed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub why: Option<String>,
-    /// The pour it belongs to.
+    /// The pour it belongs to; empty where an act is of the whole plant.
     pub pour: String,
     /// What was done.
     #[serde(flatten)]
@@ -122,6 +122,77 @@ pub enum ActBody {
     Stripped {},
     /// The pour is given up; `why` is needed.
     Abandoned {},
+    /// Initial set was measured at `happened_at`.
+    InitialSetReached {},
+    /// A limit of this pour alone, before the limit set's; `why` names the clause it comes from.
+    LimitStated {
+        /// The limit's key in a plant file, such as `concrete_c_max`.
+        limit: LimitKey,
+        /// Its value in the unit that the key names; absent: not judged in this pour.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        value: Option<f64>,
+    },
+    /// What an engineer decided about a piece hold; `why` is needed. It never bore on detensioning.
+    HoldDisposed {
+        /// The hold, as [`crate::pour::BreachView`] names it.
+        hold: String,
+        /// The engineer's number for the decision.
+        number: String,
+        /// Whether the pieces may ship.
+        may_ship: bool,
+    },
+    /// A person has seen an alarm and sees to it. `pour` may be empty, as for every act below.
+    AlarmSeen {
+        /// The alarm's id.
+        alarm: String,
+    },
+    /// An alarm is quiet until then; `why` is needed.
+    AlarmSnoozed {
+        /// The alarm's id.
+        alarm: String,
+        /// Until when, at most 8 h after `happened_at`.
+        until_at: DateTime<Utc>,
+    },
+    /// A snoozed alarm rings again.
+    AlarmWoken {
+        /// The alarm's id.
+        alarm: String,
+    },
+    /// An alarm that is over, but stays in sight, is put away.
+    AlarmReset {
+        /// The alarm's id.
+        alarm: String,
+    },
+    /// A note for the shift log; its text is `why`.
+    ShiftNoted {},
+    /// The shift is handed over; `why` may say what the next one must know.
+    ShiftHandedOver {
+        /// Who takes it over.
+        to: String,
+    },
+}
+
+/// What may be limited, by its key in a plant file; the key names the unit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[expect(
+    missing_docs,
+    reason = "each is described where plant files are: in plant.example.toml"
+)]
+pub enum LimitKey {
+    ConcreteCMax,
+    RiseCPerHMax,
+    CoolingCPerHMax,
+    DifferenceCMax,
+    ConcreteCMin,
+    PresetHMin,
+    BeforeSetCMax,
+    EnclosureCMax,
+    EnclosureCMin,
+    EnclosureRiseCPerHMax,
+    HeatOffHMax,
+    HeatOffFallCMax,
+    ReleaseHMax,
 }
 
 /// A strength that must be reached before something may be done.

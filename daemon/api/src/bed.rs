@@ -65,6 +65,9 @@ pub struct PlantSnapshot {
     pub beds: Vec<BedView>,
     /// Every trouble, most urgent first, those of no bed included.
     pub troubles: Vec<TroubleView>,
+    /// Troubles that are over, but that nobody has seen yet or that stay in sight until reset.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cleared: Vec<TroubleView>,
     /// Every source of readings.
     pub sources: Vec<SourceView>,
 }

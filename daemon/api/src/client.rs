@@ -20,12 +20,15 @@ pub use event_stream::{EventStream, SILENCE_MAX};
 pub use crate::routes::DEFAULT_ADDRESS;
 
 use crate::act::{Act, ActAnswer};
+use crate::alarm::{AlarmHistory, AlarmsAnswer};
 use crate::bed::{BedView, PlantSnapshot};
 use crate::error::Problem;
+use crate::plan::PlanAnswer;
 use crate::pour::PourView;
 use crate::reading::{Backfill, BackfillAnswer};
 use crate::routes;
 use crate::series::SeriesAnswer;
+use crate::shift::ShiftLog;
 
 /// Longest wait for the connection.
 pub const CONNECT_WAIT_MAX: Duration = Duration::from_secs(3);
@@ -33,6 +36,9 @@ pub const CONNECT_WAIT_MAX: Duration = Duration::from_secs(3);
 pub const ANSWER_WAIT_MAX: Duration = Duration::from_secs(30);
 /// Longest wait for an answer that carries or writes a whole record (back-fill, exports).
 pub const RECORD_WAIT_MAX: Duration = Duration::from_secs(600);
+
+/// From when to when is asked; absent ends are the daemon's to choose.
+pub type Window = (Option<DateTime<Utc>>, Option<DateTime<Utc>>);
 
 /// A client of one daemon; cheap to clone.
 #[derive(Debug, Clone)]
@@ -136,6 +142,49 @@ impl Client {
         let url = self.url(routes::READINGS, "");
         self.answer(self.http.post(url).json(backfill), RECORD_WAIT_MAX)
             .await
+    }
+
+    /// Every alarm that is not normal, snoozed and explained ones included.
+    ///
+    /// # Errors
+    /// See [`ClientError`].
+    pub async fn alarms(&self) -> Result<AlarmsAnswer, ClientError> {
+        self.fetch(self.url(routes::ALARMS, "")).await
+    }
+
+    /// What happened to alarms between two moments, or in the last 12 h.
+    ///
+    /// # Errors
+    /// A [`Problem`] where the record cannot be read.
+    pub async fn alarm_history(&self, asked: Window) -> Result<AlarmHistory, ClientError> {
+        self.fetch(self.window(routes::ALARM_HISTORY, asked)).await
+    }
+
+    /// What wants a person, in order of time.
+    ///
+    /// # Errors
+    /// See [`ClientError`].
+    pub async fn plan(&self) -> Result<PlanAnswer, ClientError> {
+        self.fetch(self.url(routes::PLAN, "")).await
+    }
+
+    /// Notes, acts and alarms between two moments, or in the last 12 h, with what stands and is next.
+    ///
+    /// # Errors
+    /// A [`Problem`] where the record cannot be read.
+    pub async fn shift_log(&self, asked: Window) -> Result<ShiftLog, ClientError> {
+        self.fetch(self.window(routes::SHIFT_LOG, asked)).await
+    }
+
+    fn window(&self, route: &str, (from, to): Window) -> Url {
+        let mut url = self.url(route, "");
+        for (key, at) in [("from", from), ("to", to)] {
+            if let Some(at) = at {
+                let at = at.to_rfc3339_opts(SecondsFormat::Millis, true);
+                url.query_pairs_mut().append_pair(key, &at);
+            }
+        }
+        url
     }
 
     /// State lines at `at`, or now: one JSON line per pour under cure.

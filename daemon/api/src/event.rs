@@ -32,6 +32,9 @@ pub enum PlantChange {
     Plant {
         /// Troubles.
         troubles: Vec<TroubleView>,
+        /// Troubles that are over, but that nobody has seen yet or that stay in sight until reset.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        cleared: Vec<TroubleView>,
         /// Sources.
         sources: Vec<SourceView>,
         /// The store.

@@ -7,15 +7,18 @@
 #![warn(missing_docs)]
 
 pub mod act;
+pub mod alarm;
 pub mod bed;
 #[cfg(feature = "client")]
 pub mod client;
 pub mod error;
 pub mod event;
+pub mod plan;
 pub mod pour;
 pub mod reading;
 pub mod routes;
 pub mod series;
+pub mod shift;
 pub mod source;
 pub mod trouble;
 

@@ -1,5 +1,7 @@
 //! What the daemon knows of one pour at one moment.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
@@ -92,6 +94,9 @@ pub struct PourView {
     pub release_holds: Vec<NoteView>,
     /// What stands against shipping pieces; never against detensioning.
     pub piece_holds: Vec<NoteView>,
+    /// Limits that were broken, with their worst values; each is a piece hold until disposed of.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub breaches: Vec<BreachView>,
     /// What a person should know before deciding.
     pub cautions: Vec<NoteView>,
     /// The release, where signed.
@@ -122,6 +127,84 @@ pub struct LimitsView {
     pub difference_c_max: Option<f64>,
     /// Lowest concrete temperature, °C.
     pub concrete_c_min: Option<f64>,
+    /// From the last load's batch time to heat, h.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub preset_h_min: Option<f64>,
+    /// Concrete before initial set, °C.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub before_set_c_max: Option<f64>,
+    /// Air under the tarp, °C.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub enclosure_c_max: Option<f64>,
+    /// Air under the tarp before the heat, °C.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub enclosure_c_min: Option<f64>,
+    /// Rise of the air under the tarp, °C/h.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub enclosure_rise_c_per_h_max: Option<f64>,
+    /// From heat off to detensioning, h.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub heat_off_h_max: Option<f64>,
+    /// Fall of the concrete from heat off to detensioning, °C.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub heat_off_fall_c_max: Option<f64>,
+    /// From the last load to detensioning, h.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub release_h_max: Option<f64>,
+    /// True where heat needs a recorded initial set.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub set_required: bool,
+    /// Where each value comes from, by its key.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub sources: BTreeMap<String, String>,
+}
+
+/// A limit that was broken. It holds the pieces until an engineer disposes of it, never the strand.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BreachView {
+    /// Its name within the pour: what and where.
+    pub hold: String,
+    /// The limit's key.
+    pub limit: String,
+    /// The position, where it concerns one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub place: Option<String>,
+    /// The limit, in `unit`.
+    pub limit_value: f64,
+    /// The worst value, in `unit`.
+    pub worst: f64,
+    /// `°C`, `°C/h` or `h`.
+    pub unit: String,
+    /// The clause or the person that the limit comes from.
+    pub source: String,
+    /// When it was first broken.
+    pub first_at: DateTime<Utc>,
+    /// When it was worst.
+    pub worst_at: DateTime<Utc>,
+    /// False where the worst rests on readings that are not believed.
+    pub proven: bool,
+    /// The marks of the pieces concerned; empty where the pour names none.
+    pub pieces: Vec<String>,
+    /// One sentence for a person.
+    pub text: String,
+    /// What the engineer decided, once recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub disposition: Option<DispositionView>,
+}
+
+/// What an engineer decided about a breach.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DispositionView {
+    /// The engineer's number.
+    pub number: String,
+    /// Whether the pieces may ship.
+    pub may_ship: bool,
+    /// Who recorded it, as typed, not verified.
+    pub by: String,
+    /// When.
+    pub at: DateTime<Utc>,
+    /// Why.
+    pub why: String,
 }
 
 /// A curve and whether it may be used.

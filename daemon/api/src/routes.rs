@@ -19,6 +19,14 @@ pub const READINGS: &str = "/v1/readings";
 pub const EVENTS: &str = "/v1/events";
 /// `GET ?at=TIME`: state lines, one JSON line per pour under cure, exactly as replay prints them.
 pub const STATE_LINES: &str = "/v1/state-lines";
+/// `GET`: every alarm that is not normal ([`crate::alarm::AlarmsAnswer`]).
+pub const ALARMS: &str = "/v1/alarms";
+/// `GET ?from=TIME&to=TIME`: what happened to alarms ([`crate::alarm::AlarmHistory`]).
+pub const ALARM_HISTORY: &str = "/v1/alarms/history";
+/// `GET`: what wants a person, in order of time ([`crate::plan::PlanAnswer`]).
+pub const PLAN: &str = "/v1/plan";
+/// `GET ?from=TIME&to=TIME`: notes, acts and alarms in one account ([`crate::shift::ShiftLog`]).
+pub const SHIFT_LOG: &str = "/v1/shift-log";
 /// `GET`: readings in receipt order as CSV, exactly as replay reads them.
 pub const READINGS_CSV: &str = "/v1/readings.csv";
 /// `GET`: every act as JSON lines, exactly as replay reads them.

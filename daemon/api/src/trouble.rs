@@ -3,6 +3,8 @@
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
+use crate::alarm::AlarmView;
+
 /// One trouble as it stands now.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TroubleView {
@@ -27,6 +29,9 @@ pub struct TroubleView {
     pub since: DateTime<Utc>,
     /// What a person should do first.
     pub first_act: String,
+    /// How its alarm stands; absent only where a daemon without alarms answers.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub alarm: Option<AlarmView>,
 }
 
 /// How much a trouble matters.

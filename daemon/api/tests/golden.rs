@@ -5,9 +5,12 @@ use std::fs;
 use std::path::Path;
 
 use daemon_api::act::ActBody;
+use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::event::PlantEvent;
+use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
+use daemon_api::shift::ShiftLog;
 use daemon_api::{Act, ActAnswer, BedView, PlantSnapshot, PourView, Problem, ProblemKind};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -52,6 +55,10 @@ fn every_golden_file_survives_reading_and_writing() {
     for (name, value) in golden() {
         match name.split('-').next().unwrap_or_default() {
             "act" => drop(round_trip::<Act>(&name, &value)),
+            "alarms" => drop(round_trip::<AlarmsAnswer>(&name, &value)),
+            "alarm" => drop(round_trip::<AlarmHistory>(&name, &value)),
+            "plan" => drop(round_trip::<PlanAnswer>(&name, &value)),
+            "shift" => drop(round_trip::<ShiftLog>(&name, &value)),
             "bed" => drop(round_trip::<BedView>(&name, &value)),
             "event" => drop(round_trip::<PlantEvent>(&name, &value)),
             "pour" => drop(round_trip::<PourView>(&name, &value)),
@@ -89,6 +96,15 @@ fn file_of(body: &ActBody) -> &'static str {
         ActBody::ReleaseSigned(_) => "act-release-signed",
         ActBody::Stripped {} => "act-stripped",
         ActBody::Abandoned {} => "act-abandoned",
+        ActBody::InitialSetReached {} => "act-initial-set-reached",
+        ActBody::LimitStated { .. } => "act-limit-stated",
+        ActBody::HoldDisposed { .. } => "act-hold-disposed",
+        ActBody::AlarmSeen { .. } => "act-alarm-seen",
+        ActBody::AlarmSnoozed { .. } => "act-alarm-snoozed",
+        ActBody::AlarmWoken { .. } => "act-alarm-woken",
+        ActBody::AlarmReset { .. } => "act-alarm-reset",
+        ActBody::ShiftNoted {} => "act-shift-noted",
+        ActBody::ShiftHandedOver { .. } => "act-shift-handed-over",
     }
 }
 
@@ -101,7 +117,7 @@ fn every_act_has_its_golden_file() {
     for (name, value) in &acts {
         assert_eq!(file_of(&round_trip::<Act>(name, value).body), name);
     }
-    assert_eq!(acts.len(), 20, "one golden file for each act of `file_of`");
+    assert_eq!(acts.len(), 29, "one golden file for each act of `file_of`");
 }
 
 #[test]

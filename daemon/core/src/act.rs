@@ -1,5 +1,6 @@
 //! What people did or decided, as the core knows it: checked values, no wire format.
 
+use crate::limits::Limit;
 use crate::time::UtcMs;
 
 /// One recorded act.
@@ -60,6 +61,57 @@ pub enum ActBody {
     ReleaseSigned(ReleaseSigned),
     Stripped,
     Abandoned,
+    /// Initial set was measured; never inferred from temperature.
+    InitialSetReached,
+    /// A limit of this pour alone; `None` is not judged. The reason names the clause.
+    LimitStated {
+        limit: Limit,
+        value: Option<f64>,
+    },
+    /// What an engineer decided about a breach, with the engineer's number.
+    HoldDisposed {
+        hold: String,
+        number: String,
+        may_ship: bool,
+    },
+    Alarm(AlarmAct),
+    /// A note for the shift log; the text is the act's reason.
+    ShiftNoted,
+    /// The shift is handed over.
+    ShiftHandedOver {
+        to: String,
+    },
+}
+
+/// What a person said to an alarm, which is named by its id.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AlarmAct {
+    pub alarm: String,
+    pub word: AlarmWord,
+}
+
+/// What was said to it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AlarmWord {
+    /// A person has seen it and sees to it.
+    Seen,
+    /// Be quiet until then.
+    Snoozed { until_at: UtcMs },
+    /// Ring again at once.
+    Woken,
+    /// A person has looked at what is over and stays in sight until then.
+    Reset,
+}
+
+impl ActBody {
+    /// True where the act may concern the whole plant and need not name a pour.
+    #[must_use]
+    pub const fn may_be_of_plant(&self) -> bool {
+        matches!(
+            self,
+            Self::Alarm(_) | Self::ShiftNoted | Self::ShiftHandedOver { .. }
+        )
+    }
 }
 
 /// A strength that must be reached before something may be done.

@@ -4,6 +4,7 @@ mod binding;
 mod breaking;
 mod opening;
 mod signing;
+mod watch;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -71,6 +72,10 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
             "name-missing",
             "`by` is empty: say who records this.".to_owned(),
         );
+    }
+    if act.pour.trim().is_empty() && act.body.may_be_of_plant() {
+        past(context, "happened_at", act.happened_at)?;
+        return watch::check_watch(act).map(|()| Vec::new());
     }
     if act.pour.trim().is_empty() {
         return invalid("pour-missing", "`pour` is empty: name the pour.".to_owned());
@@ -166,12 +171,24 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
             ),
         },
         ActBody::Abandoned => reason(act, "gives a pour up").map(|()| Vec::new()),
+        ActBody::InitialSetReached => watch::check_set(act, record).map(|()| Vec::new()),
+        ActBody::LimitStated { limit, value } => {
+            watch::check_limit(act, *limit, *value).map(|()| Vec::new())
+        }
+        ActBody::HoldDisposed { hold, number, .. } => {
+            watch::check_disposition(context, act, record, hold, number).map(|()| Vec::new())
+        }
+        ActBody::Alarm(_) | ActBody::ShiftNoted | ActBody::ShiftHandedOver { .. } => {
+            watch::check_watch(act).map(|()| Vec::new())
+        }
     }
 }
 
-/// Cylinders for later ages are broken weeks after the pieces have left the bed.
+/// Cylinders for later ages are broken, and engineers decide, after the pieces have left the bed.
 fn is_for_later(record: &PourRecord, body: &ActBody) -> bool {
     let set = match body {
+        ActBody::HoldDisposed { .. } => return true,
+        body if body.may_be_of_plant() => return true,
         ActBody::CylindersPulled { set, .. } => set,
         ActBody::BreakRecorded(result) => &result.set,
         _ => return false,

@@ -1,10 +1,12 @@
 //! What the records mean at one moment: the core's answer, without any wire format.
 
+use std::borrow::Cow;
 use std::sync::Arc;
 
 use calibration::StrengthEstimate;
 
 use crate::act::ChannelRole;
+use crate::limits::{Beyond, Breach};
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
 
@@ -35,6 +37,10 @@ pub struct PourAssessment {
     pub confirmation: Confirmation,
     pub release_holds: Vec<Note>,
     pub piece_holds: Vec<Note>,
+    /// Limits that were broken, whatever came after.
+    pub breaches: Vec<Breach>,
+    /// Limits that are broken now.
+    pub beyond: Vec<Beyond>,
     pub cautions: Vec<Note>,
 }
 
@@ -367,14 +373,30 @@ pub struct Note {
 /// Something that needs a person.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Trouble {
-    pub kind: &'static str,
+    pub kind: Cow<'static, str>,
     pub urgency: Urgency,
     pub bed: Option<String>,
     pub pour: Option<String>,
     pub place: Option<String>,
+    /// What is wrong, with the evidence.
     pub what: String,
     pub since: UtcMs,
-    pub first_act: &'static str,
+    pub first_act: Cow<'static, str>,
+    /// The id of the trouble that explains this one: whoever sees to it sees to both.
+    pub explained_by: Option<String>,
+}
+
+impl Trouble {
+    /// A stable name made from what and where, so that the same trouble keeps it.
+    #[must_use]
+    pub fn id(&self) -> String {
+        let mut id = self.kind.to_string();
+        for part in [&self.bed, &self.pour, &self.place].into_iter().flatten() {
+            id.push('/');
+            id.push_str(part);
+        }
+        id
+    }
 }
 
 /// How much a trouble matters.

@@ -1,5 +1,7 @@
 //! The plant as its configuration describes it, checked and ready.
 
+use std::collections::BTreeMap;
+
 use calibration::{CurveFile, CurveRecord, ReleaseRule};
 
 /// Everything the core must be told about a plant.
@@ -25,6 +27,8 @@ pub struct PlantConfig {
     pub curve_records: Vec<CurveRecord>,
     /// Channels that share one logger's clock; a channel not named has a clock of its own.
     pub loggers: Vec<Logger>,
+    /// How the watch judges heat.
+    pub watch: WatchSettings,
 }
 
 /// One bed.
@@ -33,6 +37,8 @@ pub struct Bed {
     pub id: String,
     pub length_m: f64,
     pub limit_set: Option<String>,
+    /// What heats it, such as a boiler, where several beds share one.
+    pub heat_source: Option<String>,
 }
 
 /// One mix.
@@ -57,7 +63,26 @@ pub struct LimitSet {
     pub cooling_c_per_h_max: Option<f64>,
     pub difference_c_max: Option<f64>,
     pub concrete_c_min: Option<f64>,
+    /// No heat before this after the batch time of the last load under the same enclosure, h.
+    pub preset_h_min: Option<f64>,
+    /// No heat before a recorded initial set; with `preset_h_min` one of the two is enough.
+    pub is_set_required: bool,
+    /// Concrete before its initial set, or before the preset is over where no set is recorded, °C.
+    pub before_set_c_max: Option<f64>,
+    pub enclosure_c_max: Option<f64>,
+    /// The air under the tarp until the heat first goes on, °C.
+    pub enclosure_c_min: Option<f64>,
+    pub enclosure_rise_c_per_h_max: Option<f64>,
+    /// From the last heat-off to detensioning, h.
+    pub heat_off_h_max: Option<f64>,
+    /// Fall of the concrete from the last heat-off to detensioning, °C.
+    pub heat_off_fall_c_max: Option<f64>,
+    /// From the last load's batch time to detensioning, h.
+    pub release_h_max: Option<f64>,
+    /// The clause or the person that every value comes from …
     pub source: String,
+    /// … but these, by the limit's key.
+    pub sources: BTreeMap<String, String>,
 }
 
 /// A curve file's content and its name.
@@ -112,6 +137,27 @@ pub struct EstimateSettings {
     pub load_cv: f64,
     /// Fewer believed positions than this is a caution.
     pub position_count_min: usize,
+}
+
+/// When the watch calls a person to the heat.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WatchSettings {
+    /// A lifted tarp excuses falling air for this long, min.
+    pub tarp_quiet_min: f64,
+    /// Heat may be this late against the plan before it is called, min.
+    pub heat_late_min: f64,
+    /// The air under a heated tarp falls by itself no faster than this, °C/h.
+    pub enclosure_fall_c_per_h: f64,
+}
+
+impl Default for WatchSettings {
+    fn default() -> Self {
+        Self {
+            tarp_quiet_min: 30.0,
+            heat_late_min: 20.0,
+            enclosure_fall_c_per_h: 6.0,
+        }
+    }
 }
 
 impl Default for TrustSettings {

@@ -8,12 +8,14 @@
 pub mod act;
 pub mod act_check;
 pub mod age;
+pub mod alarm;
 pub mod assessment;
 pub mod channel;
 pub mod config;
 pub mod estimate;
 pub mod forecast;
 pub mod habits;
+pub mod limits;
 pub mod path;
 pub mod plant;
 pub mod positions;

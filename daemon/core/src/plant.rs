@@ -13,6 +13,7 @@ use crate::config::{LimitSet, PlantConfig};
 use crate::estimate::{ReadyCurve, curve_use};
 use crate::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast};
 use crate::habits::{self, Habits, PourSummary};
+use crate::limits::{self, LimitFindings, Limited, UnderTarp, judge_limits, limits_of};
 use crate::positions::{
     JudgedChannels, Readings, bound, bound_to_position, judge_channels, specimen_maturity,
 };
@@ -20,7 +21,7 @@ use crate::pour::PourRecord;
 use crate::reading::{Reading, Taken};
 use crate::release;
 use crate::time::UtcMs;
-use crate::trouble::{clock_trouble, pour_troubles};
+use crate::trouble::{Air, clock_trouble, explain, pour_troubles};
 
 /// Records and readings known so far, with the configuration they are read by.
 pub struct Plant {
@@ -276,7 +277,17 @@ impl Plant {
         for record in self.pours.values().filter(|record| record.is_on_bed()) {
             let (pour, enclosure) = self.judge(record, &clocks, now);
             let limits = self.limits(record);
-            troubles.extend(pour_troubles(&self.config, &pour, &enclosure, limits, now));
+            let air = Air {
+                enclosure: &enclosure,
+                tarp: self.under_tarp(record, now),
+            };
+            troubles.extend(pour_troubles(
+                &self.config,
+                &pour,
+                &air,
+                limits.as_ref(),
+                now,
+            ));
             pours.push(pour);
         }
         let order = |pour: &PourAssessment| {
@@ -288,11 +299,12 @@ impl Plant {
             (bed, pour.record.opened_at, pour.record.id.clone())
         };
         pours.sort_by_key(order);
+        explain(&self.config, &pours, &mut troubles);
         troubles.sort_by(|a, b| {
             b.urgency
                 .cmp(&a.urgency)
                 .then(a.since.cmp(&b.since))
-                .then_with(|| (a.kind, &a.bed, &a.place).cmp(&(b.kind, &b.bed, &b.place)))
+                .then_with(|| (&a.kind, &a.bed, &a.place).cmp(&(&b.kind, &b.bed, &b.place)))
         });
         PlantAssessment { pours, troubles }
     }
@@ -306,12 +318,52 @@ impl Plant {
         Some(self.judge(record, &self.clocks(), at).0)
     }
 
-    /// The limit set that applies to a pour.
+    /// The limits that apply to a pour: its set's, or its bed's, with what was stated for it alone.
     #[must_use]
-    pub fn limits(&self, record: &PourRecord) -> Option<&LimitSet> {
+    pub fn limits(&self, record: &PourRecord) -> Option<LimitSet> {
         let of_bed = || self.config.bed(&record.facts.bed)?.limit_set.as_deref();
-        self.config
-            .limit_set(record.facts.limit_set.as_deref().or_else(of_bed)?)
+        let named = record.facts.limit_set.as_deref().or_else(of_bed);
+        let set = named.and_then(|named| self.config.limit_set(named));
+        limits_of(set, &record.limits_stated)
+    }
+
+    /// What the pours that lie under one enclosure with this one have in common.
+    ///
+    /// A bed is one enclosure; pours that were never on it at one time share nothing.
+    #[must_use]
+    pub fn under_tarp(&self, record: &PourRecord, now: UtcMs) -> UnderTarp {
+        let ends_at = |pour: &PourRecord| pour.stripped_at.or(pour.abandoned_at).unwrap_or(now);
+        let together = self.pours.values().filter(|other| {
+            other.facts.bed == record.facts.bed
+                && other.begins_at() <= ends_at(record)
+                && record.begins_at() <= ends_at(other)
+        });
+        UnderTarp::of(together.map(|other| &**other), now)
+    }
+
+    /// A pour held against its limits.
+    fn held_against_limits(
+        &self,
+        record: &PourRecord,
+        judged: &JudgedChannels,
+        now: UtcMs,
+    ) -> LimitFindings {
+        let Some(limits) = self.limits(record) else {
+            return LimitFindings::default();
+        };
+        let positions: Vec<Limited<'_>> = judged
+            .positions
+            .iter()
+            .map(|one| Limited {
+                id: &one.assessment.id,
+                believed: &one.judged.believed,
+                zero_at: one.age.map(|age| age.zero_at),
+                highest: one.judged.highest(),
+                is_excluded: one.assessment.excluded.is_some(),
+            })
+            .collect();
+        let tarp = self.under_tarp(record, now);
+        judge_limits(record, &limits, &positions, &judged.enclosure, tarp, now)
     }
 
     fn judge(
@@ -338,6 +390,7 @@ impl Plant {
         for (position, likely_at) in positions.iter_mut().zip(&forecast.position_likely_at) {
             position.likely_at = *likely_at;
         }
+        let findings = self.held_against_limits(record, &judged, now);
         let mut pour = PourAssessment {
             record: Arc::clone(record),
             status: PourStatus::Curing,
@@ -350,13 +403,19 @@ impl Plant {
             confirmation,
             release_holds: Vec::new(),
             piece_holds: Vec::new(),
+            breaches: Vec::new(),
+            beyond: Vec::new(),
             cautions: Vec::new(),
         };
         pour.status = release::status(record, &pour.confirmation, &pour.forecast, policy, now);
         pour.release_holds =
             release::release_holds(record, policy, &pour.breaks, &pour.confirmation);
-        pour.piece_holds = release::piece_holds(&pour.positions, self.limits(record));
+        pour.piece_holds = limits::piece_holds(record, &findings.breaches);
         pour.cautions = release::cautions(&self.config, &pour, ready, now);
+        pour.cautions
+            .extend(limits::settled(record, &findings.breaches));
+        pour.breaches = findings.breaches;
+        pour.beyond = findings.beyond;
         (pour, judged.enclosure)
     }
 

@@ -6,6 +6,7 @@ use crate::act::{
     Act, ActBody, BreakResult, ChannelBinding, CylinderSet, Load, Position, PourCorrected,
     PourOpened, Requirement, Stoppage, StrengthAct,
 };
+use crate::limits::{Disposition, LimitStated};
 use crate::time::UtcMs;
 
 /// Everything recorded of one pour.
@@ -38,6 +39,12 @@ pub struct PourRecord {
     pub release: Option<Release>,
     pub stripped_at: Option<UtcMs>,
     pub abandoned_at: Option<UtcMs>,
+    /// Initial set as measured; the last word counts.
+    pub initial_set_at: Option<UtcMs>,
+    /// Limits of this pour alone; the last word on each counts.
+    pub limits_stated: Vec<LimitStated>,
+    /// What engineers decided about breaches, in the order of recording.
+    pub dispositions: Vec<Disposition>,
 }
 
 /// Cylinders taken from under the tarp.
@@ -158,6 +165,9 @@ impl PourRecord {
             release: None,
             stripped_at: None,
             abandoned_at: None,
+            initial_set_at: None,
+            limits_stated: Vec::new(),
+            dispositions: Vec::new(),
         }
     }
 
@@ -240,6 +250,29 @@ impl PourRecord {
             }
             ActBody::Stripped => self.stripped_at = Some(at),
             ActBody::Abandoned => self.abandoned_at = Some(at),
+            ActBody::InitialSetReached => self.initial_set_at = Some(at),
+            ActBody::LimitStated { limit, value } => {
+                let why = act.why.as_deref().unwrap_or_default();
+                self.limits_stated.push(LimitStated {
+                    limit: *limit,
+                    value: *value,
+                    source: format!("{why}, stated by {}", act.by),
+                });
+            }
+            ActBody::HoldDisposed {
+                hold,
+                number,
+                may_ship,
+            } => self.dispositions.push(Disposition {
+                hold: hold.clone(),
+                number: number.clone(),
+                may_ship: *may_ship,
+                by: act.by.clone(),
+                at: act.recorded_at,
+                why: act.why.clone().unwrap_or_default(),
+            }),
+            // These are of the watch, not of the concrete.
+            ActBody::Alarm(_) | ActBody::ShiftNoted | ActBody::ShiftHandedOver { .. } => {}
         }
     }
 

@@ -8,4 +8,4 @@ mod notes;
 
 pub use breaks::judge_breaks;
 pub use confirm::{confirm, status};
-pub use notes::{cautions, piece_holds, release_holds};
+pub use notes::{cautions, release_holds};

@@ -4,9 +4,12 @@ use std::io;
 use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
+use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::event::PlantEvent;
+use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
+use daemon_api::shift::ShiftLog;
 use daemon_api::{Act, ActAnswer, BedView, PlantSnapshot, PourView, Problem};
 use futures_util::StreamExt;
 use futures_util::future::BoxFuture;
@@ -53,6 +56,26 @@ pub trait Door: Send + Sync + 'static {
     ///
     /// It runs to its end even where the client hangs up.
     fn backfill(&self, backfill: Backfill) -> Answer<'_, BackfillAnswer>;
+
+    /// Every alarm that is not normal.
+    fn alarms(&self) -> Answer<'_, AlarmsAnswer>;
+
+    /// What happened to alarms between two moments, or in the last hours.
+    fn alarm_history(
+        &self,
+        from: Option<DateTime<Utc>>,
+        to: Option<DateTime<Utc>>,
+    ) -> Answer<'_, AlarmHistory>;
+
+    /// What wants a person, in order of time.
+    fn plan(&self) -> Answer<'_, PlanAnswer>;
+
+    /// Notes, acts and alarms between two moments, or in the last hours.
+    fn shift_log(
+        &self,
+        from: Option<DateTime<Utc>>,
+        to: Option<DateTime<Utc>>,
+    ) -> Answer<'_, ShiftLog>;
 
     /// State lines at `at`, or now, exactly as replay prints them.
     fn state_lines(&self, at: Option<DateTime<Utc>>) -> Answer<'_, String>;

@@ -7,6 +7,7 @@ pub(crate) mod plant;
 pub(crate) mod pour;
 pub(crate) mod reading;
 pub(crate) mod state_lines;
+pub(crate) mod watch;
 
 use axum::Json;
 use axum::body::Body;
@@ -14,6 +15,7 @@ use axum::extract::Path;
 use axum::extract::rejection::PathRejection;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
+use chrono::{DateTime, Utc};
 use daemon_api::{Problem, ProblemKind};
 use tokio::task::JoinHandle;
 
@@ -29,6 +31,20 @@ type Name = Result<Path<String>, PathRejection>;
 fn name(name: Name) -> Result<String, Refusal> {
     name.map(|Path(name)| name)
         .map_err(|error| malformed("bad-path", format!("the address cannot be read: {error}")))
+}
+
+/// A time in the part of an address after the question mark.
+fn instant(key: &str, text: &str) -> Result<DateTime<Utc>, Refusal> {
+    DateTime::parse_from_rfc3339(text)
+        .map(|at| at.with_timezone(&Utc))
+        .map_err(|error| {
+            malformed(
+                "bad-time",
+                format!(
+                    "`{key}={text}` is not a time ({error}): write it like 2026-03-02T02:00:00Z"
+                ),
+            )
+        })
 }
 
 fn text_answer(media_type: &'static str, pieces: TextPieces) -> Response {

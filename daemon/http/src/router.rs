@@ -13,7 +13,7 @@ use daemon_api::{Problem, ProblemKind, routes};
 use tokio_util::sync::CancellationToken;
 
 use crate::door::Door;
-use crate::handlers::{act, bed, event, plant, pour, reading, state_lines};
+use crate::handlers::{act, bed, event, plant, pour, reading, state_lines, watch};
 use crate::refusal::{Refusal, with_status};
 
 /// What every handler may use.
@@ -34,6 +34,10 @@ pub fn router(door: Arc<dyn Door>, stop: CancellationToken) -> Router {
         .route(routes::ACTS_JSONL, get(act::export))
         .route(routes::READINGS, axum::routing::post(reading::backfill))
         .route(routes::READINGS_CSV, get(reading::export))
+        .route(routes::ALARMS, get(watch::alarms))
+        .route(routes::ALARM_HISTORY, get(watch::history))
+        .route(routes::PLAN, get(watch::plan))
+        .route(routes::SHIFT_LOG, get(watch::shift_log))
         .route(routes::EVENTS, get(event::stream))
         .route(routes::STATE_LINES, get(state_lines::at))
         .fallback(no_such_route)

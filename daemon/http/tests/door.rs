@@ -331,3 +331,31 @@ async fn heartbeats_come_at_their_period_and_raise_no_number() {
         assert!(before.elapsed() <= longest, "{:?}", before.elapsed());
     }
 }
+
+#[tokio::test]
+async fn the_watch_answers_for_the_window_that_was_asked() {
+    let running = start().await;
+    let client = &running.client;
+    let time = |text: &str| {
+        text.parse::<chrono::DateTime<chrono::Utc>>()
+            .expect("a time")
+    };
+    let (from, to) = (time("2026-03-02T01:00:00Z"), time("2026-03-02T05:00:00Z"));
+    let history = client
+        .alarm_history((Some(from), Some(to)))
+        .await
+        .expect("a history");
+    assert_eq!((history.from_at, history.to_at), (from, to));
+    let log = client.shift_log((Some(from), None)).await.expect("a log");
+    assert_eq!(log.from_at, from);
+    assert_eq!(client.alarms().await.expect("alarms"), golden("alarms"));
+    assert_eq!(client.plan().await.expect("a plan"), golden("plan"));
+    let error = client
+        .text("/v1/shift-log?from=dawn")
+        .await
+        .expect_err("no time");
+    assert!(
+        error.to_string().contains("`from=dawn` is not a time"),
+        "{error}"
+    );
+}

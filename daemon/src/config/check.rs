@@ -17,10 +17,10 @@ use super::curves::Curves;
 use super::document::Step::{Entry, Key};
 use super::document::{ConfigError, Document, Step, nearest_hint};
 use super::written::{
-    BasisWord, BedTable, EstimateTable, LimitSetTable, LoggerTable, PlantTable, PlantWritten,
-    ReleaseTable, TrustTable,
+    BasisWord, BedTable, EstimateTable, LoggerTable, PlantTable, PlantWritten, ReleaseTable,
+    TrustTable,
 };
-use super::{ConfigDocument, PlantFile};
+use super::{ConfigDocument, PlantFile, notify, watch};
 
 /// Sets tested this soon after a failed one are judged together with it, h.
 const POOLED_WITHIN_H: f64 = 2.0;
@@ -29,7 +29,7 @@ const DISAGREEMENT_FRACTION: f64 = 0.2;
 /// The probability with which the next set should pass.
 const BREAK_PROBABILITY: f64 = 0.9;
 
-type Result<T> = std::result::Result<T, ConfigError>;
+pub(super) type Result<T> = std::result::Result<T, ConfigError>;
 
 pub fn check(
     document: &Document,
@@ -40,7 +40,7 @@ pub fn check(
     let zone = zone(document, &written.plant)?;
     let listen = listen(document, &written.plant)?;
     require_text(document, &[Key("plant"), Key("name")], &written.plant.name)?;
-    let limit_sets = limit_sets(document, written.limit_set)?;
+    let limit_sets = watch::limit_sets(document, written.limit_set)?;
     let beds = beds(document, written.bed, &limit_sets)?;
     let mixes: Vec<Mix> = written
         .mix
@@ -74,9 +74,11 @@ pub fn check(
             curves: curves.curves,
             curve_records: curves.records,
             loggers: loggers(document, written.logger)?,
+            watch: watch::settings(document, &written.watch)?,
         },
         serial: serial(document, folder, written.serial)?,
         mqtt: mqtt(document, folder, written.mqtt)?,
+        notify: notify::settings(document, folder, written.notify)?,
         documents,
         warnings: curves.warnings,
     })
@@ -105,46 +107,6 @@ fn listen(document: &Document, plant: &PlantTable) -> Result<SocketAddr> {
     check_listen(text).map_err(|problem| document.error_at(&[Key("plant"), Key("listen")], problem))
 }
 
-fn limit_sets(document: &Document, tables: Vec<LimitSetTable>) -> Result<Vec<LimitSet>> {
-    let ids = tables.iter().map(|table| table.id.as_str());
-    unique_ids(document, "limit_set", ids)?;
-    let sets = tables.into_iter().enumerate().map(|(index, table)| {
-        let at = |key| [Key("limit_set"), Entry(index), Key(key)];
-        require_text(document, &at("source"), &table.source)?;
-        for (key, value) in [
-            ("rise_c_per_h_max", table.rise_c_per_h_max),
-            ("cooling_c_per_h_max", table.cooling_c_per_h_max),
-            ("difference_c_max", table.difference_c_max),
-        ] {
-            require_optional(document, &at(key), value, 0.1..=200.0)?;
-        }
-        let range = bounds::CONCRETE_TEMPERATURE_C.min..=bounds::CONCRETE_TEMPERATURE_C.max;
-        require_optional(
-            document,
-            &at("concrete_c_max"),
-            table.concrete_c_max,
-            range.clone(),
-        )?;
-        require_optional(document, &at("concrete_c_min"), table.concrete_c_min, range)?;
-        if let (Some(least), Some(most)) = (table.concrete_c_min, table.concrete_c_max)
-            && least >= most
-        {
-            let problem = format!("{least} is not below concrete_c_max = {most}");
-            return Err(document.error_at(&at("concrete_c_min"), problem));
-        }
-        Ok(LimitSet {
-            id: table.id,
-            concrete_c_max: table.concrete_c_max,
-            rise_c_per_h_max: table.rise_c_per_h_max,
-            cooling_c_per_h_max: table.cooling_c_per_h_max,
-            difference_c_max: table.difference_c_max,
-            concrete_c_min: table.concrete_c_min,
-            source: table.source,
-        })
-    });
-    sets.collect()
-}
-
 fn beds(document: &Document, tables: Vec<BedTable>, sets: &[LimitSet]) -> Result<Vec<Bed>> {
     require_ids(
         document,
@@ -168,6 +130,7 @@ fn beds(document: &Document, tables: Vec<BedTable>, sets: &[LimitSet]) -> Result
         id: table.id,
         length_m: table.length_m,
         limit_set: table.limit_set,
+        heat_source: table.heat_source,
     });
     Ok(beds.collect())
 }
@@ -392,7 +355,7 @@ fn require_ids<'a>(
     unique_ids(document, table, ids)
 }
 
-fn unique_ids<'a>(
+pub(super) fn unique_ids<'a>(
     document: &Document,
     table: &'static str,
     ids: impl Iterator<Item = &'a str>,
@@ -409,7 +372,7 @@ fn unique_ids<'a>(
     Ok(())
 }
 
-fn require_text(document: &Document, at: &[Step<'_>], text: &str) -> Result<()> {
+pub(super) fn require_text(document: &Document, at: &[Step<'_>], text: &str) -> Result<()> {
     if text.trim().is_empty() || text.chars().any(char::is_control) {
         Err(document.error_at(at, "must be a text that is not empty"))
     } else {
@@ -417,7 +380,7 @@ fn require_text(document: &Document, at: &[Step<'_>], text: &str) -> Result<()> 
     }
 }
 
-fn require_optional(
+pub(super) fn require_optional(
     document: &Document,
     at: &[Step<'_>],
     value: Option<f64>,
@@ -428,7 +391,7 @@ fn require_optional(
     })
 }
 
-fn require(
+pub(super) fn require(
     document: &Document,
     at: &[Step<'_>],
     value: f64,

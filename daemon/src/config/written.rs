@@ -1,11 +1,13 @@
 //! The plant file as a person writes it; every key is described in `plant.example.toml`.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use daemon_sources::{MqttTable, SerialTable};
 use serde::Deserialize;
 
-#[derive(Debug, Deserialize)]
+/// Without `Debug`: it may hold secrets.
+#[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct PlantWritten {
     pub plant: PlantTable,
@@ -24,6 +26,10 @@ pub struct PlantWritten {
     pub estimate: EstimateTable,
     #[serde(default)]
     pub logger: Vec<LoggerTable>,
+    #[serde(default)]
+    pub watch: WatchTable,
+    #[serde(default)]
+    pub notify: NotifyTable,
     #[serde(default)]
     pub serial: Vec<SerialTable>,
     #[serde(default)]
@@ -55,6 +61,7 @@ pub struct BedTable {
     pub id: String,
     pub length_m: f64,
     pub limit_set: Option<String>,
+    pub heat_source: Option<String>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -79,7 +86,70 @@ pub struct LimitSetTable {
     pub cooling_c_per_h_max: Option<f64>,
     pub difference_c_max: Option<f64>,
     pub concrete_c_min: Option<f64>,
+    pub preset_h_min: Option<f64>,
+    #[serde(default)]
+    pub set_required: bool,
+    pub before_set_c_max: Option<f64>,
+    pub enclosure_c_max: Option<f64>,
+    pub enclosure_c_min: Option<f64>,
+    pub enclosure_rise_c_per_h_max: Option<f64>,
+    pub heat_off_h_max: Option<f64>,
+    pub heat_off_fall_c_max: Option<f64>,
+    pub release_h_max: Option<f64>,
     pub source: String,
+    #[serde(default)]
+    pub sources: BTreeMap<String, String>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WatchTable {
+    pub tarp_quiet_min: Option<f64>,
+    pub heat_late_min: Option<f64>,
+    pub enclosure_fall_c_per_h: Option<f64>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NotifyTable {
+    pub escalate_min: Option<f64>,
+    pub least: Option<UrgencyWord>,
+    #[serde(default)]
+    pub target: Vec<TargetTable>,
+}
+
+#[derive(Clone, Copy, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum UrgencyWord {
+    Look,
+    Soon,
+    Now,
+}
+
+/// Without `Debug`: an address of a webhook may be a secret.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TargetTable {
+    pub name: String,
+    pub webhook: Option<String>,
+    pub webhook_file: Option<PathBuf>,
+    pub webhook_env: Option<String>,
+    pub mail_to: Option<String>,
+    pub mail_from: Option<String>,
+    pub smtp_host: Option<String>,
+    pub smtp_port: Option<u16>,
+    pub smtp_tls: Option<TlsWord>,
+    pub smtp_user: Option<String>,
+    pub smtp_password_file: Option<PathBuf>,
+    pub smtp_password_env: Option<String>,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TlsWord {
+    Tls,
+    Starttls,
+    None,
 }
 
 #[derive(Debug, Deserialize)]

@@ -4,6 +4,7 @@ use daemon_api::act as wire;
 use daemon_api::{Problem, ProblemKind};
 use daemon_core::act as core;
 use daemon_core::act_check::{ActRefusal, RefusalKind};
+use daemon_core::limits::Limit;
 use daemon_core::time::UtcMs;
 
 use super::noun;
@@ -106,6 +107,55 @@ fn body(body: &wire::ActBody) -> core::ActBody {
         }),
         Wire::Stripped {} => core::ActBody::Stripped,
         Wire::Abandoned {} => core::ActBody::Abandoned,
+        Wire::InitialSetReached {} => core::ActBody::InitialSetReached,
+        Wire::LimitStated { limit, value } => core::ActBody::LimitStated {
+            limit: limit_of(*limit),
+            value: *value,
+        },
+        Wire::HoldDisposed {
+            hold,
+            number,
+            may_ship,
+        } => core::ActBody::HoldDisposed {
+            hold: hold.clone(),
+            number: number.clone(),
+            may_ship: *may_ship,
+        },
+        Wire::AlarmSeen { alarm } => said(alarm, core::AlarmWord::Seen),
+        Wire::AlarmSnoozed { alarm, until_at } => {
+            let until_at = (*until_at).into();
+            said(alarm, core::AlarmWord::Snoozed { until_at })
+        }
+        Wire::AlarmWoken { alarm } => said(alarm, core::AlarmWord::Woken),
+        Wire::AlarmReset { alarm } => said(alarm, core::AlarmWord::Reset),
+        Wire::ShiftNoted {} => core::ActBody::ShiftNoted,
+        Wire::ShiftHandedOver { to } => core::ActBody::ShiftHandedOver { to: to.clone() },
+    }
+}
+
+fn said(alarm: &str, word: core::AlarmWord) -> core::ActBody {
+    core::ActBody::Alarm(core::AlarmAct {
+        alarm: alarm.to_owned(),
+        word,
+    })
+}
+
+fn limit_of(key: wire::LimitKey) -> Limit {
+    use wire::LimitKey as Key;
+    match key {
+        Key::ConcreteCMax => Limit::ConcreteMax,
+        Key::RiseCPerHMax => Limit::Rise,
+        Key::CoolingCPerHMax => Limit::Cooling,
+        Key::DifferenceCMax => Limit::Difference,
+        Key::ConcreteCMin => Limit::ConcreteMin,
+        Key::PresetHMin => Limit::Preset,
+        Key::BeforeSetCMax => Limit::BeforeSet,
+        Key::EnclosureCMax => Limit::EnclosureMax,
+        Key::EnclosureCMin => Limit::EnclosureMin,
+        Key::EnclosureRiseCPerHMax => Limit::EnclosureRise,
+        Key::HeatOffHMax => Limit::HeatOffHours,
+        Key::HeatOffFallCMax => Limit::HeatOffFall,
+        Key::ReleaseHMax => Limit::ReleaseHours,
     }
 }
 

@@ -3,21 +3,18 @@
 use calibration::StrengthEstimate;
 use daemon_api::pour::{
     BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView, EstimateView,
-    ForecastView, LimitsView, NoteView, PositionView, PourStatus, PourView, SignedView, SwitchView,
-    TrustView,
+    ForecastView, NoteView, PositionView, PourStatus, PourView, SignedView, SwitchView, TrustView,
 };
-use daemon_api::trouble::{TroubleView, Urgency};
 use daemon_core::act::{Position, SetPurpose};
 use daemon_core::assessment::{
     self as core, ChannelAssessment, CurveUse, JudgedBreak, PositionAssessment, PositionEstimate,
     PourAssessment,
 };
-use daemon_core::config::LimitSet;
 use daemon_core::plant::Plant;
 use daemon_core::pour::{PourRecord, Release, Switch};
 use uuid::Uuid;
 
-use super::{noun, utc, utc_option};
+use super::{noun, utc, utc_option, watch};
 
 /// One pour, whole.
 #[must_use]
@@ -45,7 +42,11 @@ pub fn pour(plant: &Plant, pour: &PourAssessment) -> PourView {
         heat_plan: facts.heat_plan.as_ref().map(noun::heat_plan_out),
         heat: record.heat.last().map(switch),
         tarp_lifted: record.tarp.last().map(switch),
-        limits: plant.limits(record).map(limits).unwrap_or_default(),
+        limits: plant
+            .limits(record)
+            .as_ref()
+            .map(watch::limits)
+            .unwrap_or_default(),
         curve: curve(&pour.curve),
         estimate: governing_estimate(pour),
         governing_position: pour.governing.map(|index| pour.positions[index].id.clone()),
@@ -61,6 +62,11 @@ pub fn pour(plant: &Plant, pour: &PourAssessment) -> PourView {
         confirmation: confirmation(&pour.confirmation),
         release_holds: notes(&pour.release_holds),
         piece_holds: notes(&pour.piece_holds),
+        breaches: pour
+            .breaches
+            .iter()
+            .map(|breach| watch::breach(record, breach))
+            .collect(),
         cautions: notes(&pour.cautions),
         release: record.release.as_ref().map(signed),
     }
@@ -91,17 +97,6 @@ fn switch(switch: &Switch) -> SwitchView {
     SwitchView {
         on: switch.on,
         since: utc(switch.at),
-    }
-}
-
-fn limits(set: &LimitSet) -> LimitsView {
-    LimitsView {
-        name: Some(set.id.clone()),
-        concrete_c_max: set.concrete_c_max,
-        rise_c_per_h_max: set.rise_c_per_h_max,
-        cooling_c_per_h_max: set.cooling_c_per_h_max,
-        difference_c_max: set.difference_c_max,
-        concrete_c_min: set.concrete_c_min,
     }
 }
 
@@ -300,31 +295,5 @@ fn signed(release: &Release) -> SignedView {
             .collect(),
         excluded: release.excluded.iter().map(left_out).collect(),
         reason_without_estimate: release.reason_without_estimate.clone(),
-    }
-}
-
-/// A trouble; its id is made from what and where, so that the same trouble keeps it.
-#[must_use]
-pub fn trouble(trouble: &core::Trouble) -> TroubleView {
-    let parts = [&trouble.bed, &trouble.pour, &trouble.place];
-    let mut id = trouble.kind.to_owned();
-    for part in parts.into_iter().flatten() {
-        id.push('/');
-        id.push_str(part);
-    }
-    TroubleView {
-        id,
-        kind: trouble.kind.to_owned(),
-        urgency: match trouble.urgency {
-            core::Urgency::Look => Urgency::Look,
-            core::Urgency::Soon => Urgency::Soon,
-            core::Urgency::Now => Urgency::Now,
-        },
-        bed: trouble.bed.clone(),
-        pour: trouble.pour.clone(),
-        place: trouble.place.clone(),
-        what: trouble.what.clone(),
-        since: utc(trouble.since),
-        first_act: trouble.first_act.to_owned(),
     }
 }

@@ -111,6 +111,7 @@ impl EventLoop {
             .plant()
             .check_act(&core, recorded_at)
             .map_err(|refusal| convert::act::refusal(&refusal))?;
+        self.watch.check(&core)?;
         let json = serde_json::to_string(&wire).map_err(|error| {
             let detail = format!("the act cannot be written as JSON: {error}");
             Problem::new(ProblemKind::Invalid, "not-json", detail)
@@ -193,6 +194,11 @@ impl EventLoop {
         );
         self.acts.newest = self.acts.newest.max(Some(recorded_at));
         self.live.plant_mut().take_act(act.core.clone());
+        for change in self.watch.hear(&act.core) {
+            if let Some(statement) = crate::watch::statement(&change) {
+                self.intake.say(statement);
+            }
+        }
         let recorded = RecordedAct {
             sequence,
             json: act.json.clone(),
@@ -203,7 +209,11 @@ impl EventLoop {
         // A finished pour that somebody still spoke of is looked at anew.
         self.finished.retain(|pour| pour.pour != act.wire.pour);
         self.recall_if_needed();
-        self.assess();
+        if matches!(act.core.body, daemon_core::act::ActBody::Alarm(_)) {
+            self.tell(None);
+        } else {
+            self.assess();
+        }
         ActAnswer {
             id: act.wire.id,
             sequence,

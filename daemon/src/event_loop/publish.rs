@@ -1,19 +1,20 @@
-//! The plant judged and told: views of every bed, troubles with their beginnings, statements.
+//! The plant judged and told: views of every bed, what changed, forecasts to be recorded.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 
 use daemon_api::PourView;
 use daemon_api::bed::{BedView, StoreView};
 use daemon_api::event::PlantChange;
 use daemon_api::source::SourceView;
 use daemon_api::trouble::TroubleView;
+use daemon_core::assessment::{PourAssessment, Trouble, Urgency};
 use daemon_core::config::PlantConfig;
 use daemon_core::plant::Plant;
 use daemon_core::pour::PourRecord;
 use daemon_core::time::UtcMs;
 use daemon_store::StatementRow;
 
-use crate::convert::{utc, view};
+use crate::convert::view;
 use crate::history::plant_for_pour;
 use crate::live::{Live, Published};
 use crate::state_line::StateLine;
@@ -29,7 +30,9 @@ pub struct Assessed {
     pub pours: Vec<PourView>,
     /// The last finished pour of each bed that has no other.
     pub finished: Vec<PourView>,
-    pub troubles: Vec<TroubleView>,
+    pub troubles: Vec<Trouble>,
+    /// Pours on a bed, as the core judged them.
+    pub judged: Vec<PourAssessment>,
     /// Where a forecast has to be recorded: the pour and its state line.
     pub lines: Vec<(String, String)>,
 }
@@ -64,7 +67,8 @@ pub fn assess(live: &Live, now: UtcMs, with_lines: bool, known_finished: &[PourV
                 .map(|pour| view::pour(&plant, pour))
                 .collect(),
             finished: Vec::new(),
-            troubles: assessment.troubles.iter().map(view::trouble).collect(),
+            troubles: assessment.troubles,
+            judged: assessment.pours,
             lines,
         };
         (assessed, last_finished(&plant, &live.config))
@@ -118,8 +122,6 @@ pub fn finished_view(live: &Live, pour: &str, now: UtcMs) -> Option<PourView> {
 /// What has been said so far, to tell what is new.
 #[derive(Debug, Default)]
 pub struct Said {
-    /// Troubles raised and not cleared, by id, with the moment at which each began.
-    raised: BTreeMap<String, TroubleView>,
     /// The last multiple of the forecast period at which forecasts were recorded.
     forecast_period: Option<i64>,
 }
@@ -130,49 +132,6 @@ impl Said {
         let period = now.0.div_euclid(FORECAST_STATED_EVERY_MS);
         self.forecast_period.replace(period) != Some(period)
     }
-
-    /// Keeps each trouble's beginning while it lasts, sorts, and states what was raised or cleared.
-    pub fn troubles(
-        &mut self,
-        mut troubles: Vec<TroubleView>,
-        now: UtcMs,
-    ) -> (Vec<TroubleView>, Vec<StatementRow>) {
-        let mut statements = Vec::new();
-        let mut raised = BTreeMap::new();
-        for trouble in &mut troubles {
-            match self.raised.remove(&trouble.id) {
-                Some(known) => trouble.since = known.since.min(trouble.since),
-                None => statements.extend(statement("trouble-raised", now, &trouble.id, trouble)),
-            }
-            raised.insert(trouble.id.clone(), trouble.clone());
-        }
-        for (id, cleared) in &self.raised {
-            statements.extend(statement("trouble-cleared", now, id, cleared));
-        }
-        self.raised = raised;
-        troubles.sort_by(|a, b| {
-            b.urgency
-                .cmp(&a.urgency)
-                .then(a.since.cmp(&b.since))
-                .then_with(|| a.id.cmp(&b.id))
-        });
-        (troubles, statements)
-    }
-}
-
-fn statement(
-    kind: &str,
-    now: UtcMs,
-    subject: &str,
-    body: &impl serde::Serialize,
-) -> Option<StatementRow> {
-    let body = serde_json::to_string(body).ok()?;
-    Some(StatementRow {
-        said_ms: now.0,
-        kind: kind.to_owned(),
-        subject: subject.to_owned(),
-        body,
-    })
 }
 
 /// The forecasts of one look, to be recorded.
@@ -213,11 +172,25 @@ pub fn bed_views(
     beds.collect()
 }
 
+/// Beds as they were last told, with the troubles of now.
+pub fn with_troubles(beds: &[BedView], troubles: &[TroubleView]) -> Vec<BedView> {
+    let of_bed = |bed: &BedView| BedView {
+        troubles: troubles
+            .iter()
+            .filter(|trouble| trouble.bed.as_deref() == Some(bed.bed.as_str()))
+            .cloned()
+            .collect(),
+        ..bed.clone()
+    };
+    beds.iter().map(of_bed).collect()
+}
+
 /// Replaces what is published and lists what changed.
 pub fn changes(
     published: &mut Published,
     beds: Vec<BedView>,
     troubles: Vec<TroubleView>,
+    cleared: Vec<TroubleView>,
     sources: Vec<SourceView>,
     store: StoreView,
 ) -> Vec<PlantChange> {
@@ -230,14 +203,18 @@ pub fn changes(
         })
         .collect();
     published.beds = beds;
-    let is_same =
-        published.troubles == troubles && published.sources == sources && published.store == store;
+    let is_same = published.troubles == troubles
+        && published.cleared == cleared
+        && published.sources == sources
+        && published.store == store;
     if !is_same {
         published.troubles.clone_from(&troubles);
+        published.cleared.clone_from(&cleared);
         published.sources.clone_from(&sources);
         published.store.clone_from(&store);
         changes.push(PlantChange::Plant {
             troubles,
+            cleared,
             sources,
             store,
         });
@@ -246,12 +223,11 @@ pub fn changes(
 }
 
 /// The trouble of a store that cannot write.
-pub fn store_trouble(store: &StoreView, waiting_count: usize, now: UtcMs) -> Option<TroubleView> {
+pub fn store_trouble(store: &StoreView, waiting_count: usize, now: UtcMs) -> Option<Trouble> {
     let problem = store.problem.as_ref()?;
-    Some(TroubleView {
-        id: "store-cannot-write".to_owned(),
-        kind: "store-cannot-write".to_owned(),
-        urgency: daemon_api::trouble::Urgency::Now,
+    Some(Trouble {
+        kind: "store-cannot-write".into(),
+        urgency: Urgency::Now,
         bed: None,
         pour: None,
         place: None,
@@ -259,7 +235,8 @@ pub fn store_trouble(store: &StoreView, waiting_count: usize, now: UtcMs) -> Opt
             "Nothing is being recorded: {problem}. {waiting_count} readings wait in memory; \
              nothing is acknowledged."
         ),
-        since: store.since.unwrap_or_else(|| utc(now)),
-        first_act: "Free space on the daemon's disk; recording goes on by itself.".to_owned(),
+        since: store.since.map_or(now, UtcMs::from),
+        first_act: "Free space on the daemon's disk; recording goes on by itself.".into(),
+        explained_by: None,
     })
 }

@@ -56,6 +56,7 @@ impl Turning {
             sources: sources_in,
             requests: requests_in,
             stop: stop.clone(),
+            notify: crate::notify::NotifySettings::default(),
         };
         let mut book = SourceBook::default();
         book.add("bed 1", "serial");
@@ -192,9 +193,13 @@ async fn a_source_that_goes_down_is_a_trouble_until_it_is_back() {
         .expect("statements")
         .into_iter()
         .filter(|statement| statement.subject == "source-down/bed 1")
-        .map(|statement| statement.kind)
+        .map(|statement| {
+            let event: daemon_api::alarm::AlarmEventView =
+                serde_json::from_str(&statement.body).expect("an alarm");
+            event.event
+        })
         .collect();
-    assert_eq!(said, ["trouble-raised", "trouble-cleared"]);
+    assert_eq!(said, ["raised", "cleared"]);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -343,4 +348,86 @@ fn what_memory_cannot_hold_is_counted_as_lost_and_said_in_the_record() {
     let lost: Vec<&str> = batch.refusals.iter().map(|row| row.kind.as_str()).collect();
     assert_eq!(lost, ["lost"]);
     assert!(batch.refusals[0].detail.starts_with("2 readings were lost"));
+}
+
+/// What happened to an alarm by the record.
+fn alarm_events(folder: &std::path::Path, id: &str) -> Vec<String> {
+    let reader = Reader::open(folder).expect("a reader");
+    let said = reader.statements_since(0).expect("statements");
+    let of_alarm = said.into_iter().filter(|statement| statement.subject == id);
+    let event = |statement: daemon_store::StoredStatement| {
+        serde_json::from_str::<daemon_api::alarm::AlarmEventView>(&statement.body)
+            .expect("an alarm")
+            .event
+    };
+    of_alarm.map(event).collect()
+}
+
+fn goes_down(turning: &Turning) {
+    let down = SourceEvent::Down {
+        source: "bed 1".to_owned(),
+        at: Utc::now(),
+        reason: "unplugged".to_owned(),
+    };
+    turning.sources.send(down).expect("the loop listens");
+}
+
+const DOWN: &str = "source-down/bed 1";
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_alarm_is_seen_by_an_act_and_the_record_says_by_whom() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let turning = Turning::start(folder.path()).await;
+    let said = |number, alarm: &str| {
+        let mut act = act(number, &format!(r#""act":"alarm-seen","alarm":"{alarm}""#));
+        act.pour = String::new();
+        act
+    };
+    let unknown = turning.act(said(1, DOWN)).await.expect_err("it never rang");
+    assert_eq!(unknown.code, "unknown-alarm");
+    goes_down(&turning);
+    let word_of = |published: &crate::live::Published| {
+        let alarm = published
+            .troubles
+            .iter()
+            .find(|trouble| trouble.id == DOWN)?;
+        alarm.alarm.as_ref().map(|life| life.word.clone())
+    };
+    turning
+        .published("the alarm", |published| {
+            word_of(published).as_deref() == Some("new")
+        })
+        .await;
+    turning.act(said(2, DOWN)).await.expect("it is recorded");
+    turning
+        .published("that it was seen", |published| {
+            word_of(published).as_deref() == Some("seen")
+        })
+        .await;
+    turning.stop().await;
+    assert_eq!(alarm_events(folder.path(), DOWN), ["raised", "seen"]);
+    // The new start knows of no outage yet: the alarm is over, and somebody has seen it.
+    let again = Turning::start(folder.path()).await;
+    assert!(again.live.published().cleared.is_empty());
+    again.stop().await;
+    let events = alarm_events(folder.path(), DOWN);
+    assert_eq!(events, ["raised", "seen", "cleared", "closed"]);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_alarm_that_nobody_has_seen_is_still_in_sight_after_a_restart() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let turning = Turning::start(folder.path()).await;
+    goes_down(&turning);
+    turning
+        .published("the alarm", |published| {
+            published.troubles.iter().any(|trouble| trouble.id == DOWN)
+        })
+        .await;
+    turning.stop().await;
+    let again = Turning::start(folder.path()).await;
+    let cleared = again.live.published().cleared.clone();
+    assert_eq!(cleared.len(), 1, "{cleared:?}");
+    assert_eq!(cleared[0].id, DOWN);
+    again.stop().await;
 }

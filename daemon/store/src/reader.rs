@@ -217,15 +217,34 @@ impl Reader {
             "SELECT seq, said_ms, kind, subject, body FROM statements WHERE seq > ?1 ORDER BY seq",
             [seq],
             "reading statements",
-            |row| {
-                Ok(StoredStatement {
-                    seq: row.get(0)?,
-                    said_ms: row.get(1)?,
-                    kind: row.get(2)?,
-                    subject: row.get(3)?,
-                    body: row.get(4)?,
-                })
-            },
+            statement,
+        )
+    }
+
+    /// The last statement of a kind about each subject, in the order in which they were said.
+    pub fn last_statements(&self, kind: &str) -> Result<Vec<StoredStatement>, StoreError> {
+        self.list(
+            "SELECT seq, said_ms, kind, subject, body FROM statements WHERE seq IN
+                 (SELECT max(seq) FROM statements WHERE kind = ?1 GROUP BY subject)
+             ORDER BY seq",
+            [kind],
+            "reading statements",
+            statement,
+        )
+    }
+
+    /// The statements of a kind that were said in `[from, to)`, in the order in which they were said.
+    pub fn statements_said(
+        &self,
+        kind: &str,
+        said_ms: Range<i64>,
+    ) -> Result<Vec<StoredStatement>, StoreError> {
+        self.list(
+            "SELECT seq, said_ms, kind, subject, body FROM statements
+             WHERE kind = ?1 AND said_ms >= ?2 AND said_ms < ?3 ORDER BY said_ms, seq",
+            rusqlite::params![kind, said_ms.start, said_ms.end],
+            "reading statements",
+            statement,
         )
     }
 
@@ -351,5 +370,15 @@ fn document_info(row: &Row<'_>) -> rusqlite::Result<DocumentInfo> {
         kind: row.get(1)?,
         name: row.get(2)?,
         first_recorded_ms: row.get(3)?,
+    })
+}
+
+fn statement(row: &rusqlite::Row<'_>) -> rusqlite::Result<StoredStatement> {
+    Ok(StoredStatement {
+        seq: row.get(0)?,
+        said_ms: row.get(1)?,
+        kind: row.get(2)?,
+        subject: row.get(3)?,
+        body: row.get(4)?,
     })
 }

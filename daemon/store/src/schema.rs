@@ -8,7 +8,10 @@ use crate::StoreError;
 use crate::error::Doing;
 
 /// Migration N brings a database from schema N - 1 to N; a released one is never edited.
-const MIGRATIONS: &[&str] = &[include_str!("../migrations/0001_first.sql")];
+const MIGRATIONS: &[&str] = &[
+    include_str!("../migrations/0001_first.sql"),
+    include_str!("../migrations/0002_statements_by_kind.sql"),
+];
 
 /// "tarp" in ASCII, written into the file's header so that a stranger's database is refused.
 const APPLICATION_ID: i64 = 0x7461_7270;

@@ -123,6 +123,7 @@ pub fn pour(bed: &str) -> PourView {
             cooling_c_per_h_max: None,
             difference_c_max: Some(20.0),
             concrete_c_min: None,
+            ..LimitsView::default()
         },
         curve: CurveView {
             digest: Some("5f1c".to_owned()),
@@ -179,6 +180,7 @@ pub fn pour(bed: &str) -> PourView {
             kind: "no-confirming-break".to_owned(),
             text: "No passing break confirms this line.".to_owned(),
         }],
+        breaches: Vec::new(),
         piece_holds: Vec::new(),
         cautions: Vec::new(),
         release: None,
@@ -249,6 +251,7 @@ pub fn trouble(bed: &str, urgency: Urgency, what: &str) -> TroubleView {
         what: what.to_owned(),
         since: minutes_ago(24),
         first_act: "Look at the plug of P3 and at the logger's lamp.".to_owned(),
+        alarm: None,
     }
 }
 
@@ -280,6 +283,7 @@ pub fn snapshot(beds: Vec<BedView>) -> PlantSnapshot {
             },
         },
         troubles: Vec::new(),
+        cleared: Vec::new(),
         beds,
         sources: vec![
             SourceView {

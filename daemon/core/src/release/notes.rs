@@ -3,10 +3,10 @@
 use calibration::StrengthEstimate;
 
 use crate::assessment::{
-    Confirmation, ConfirmationState, DoubtReason, JudgedBreak, Note, PositionAssessment,
-    PositionEstimate, PourAssessment, Standing, Verdict,
+    Confirmation, ConfirmationState, DoubtReason, JudgedBreak, Note, PositionEstimate,
+    PourAssessment, Standing, Verdict,
 };
-use crate::config::{LimitSet, PlantConfig, ReleasePolicy};
+use crate::config::{PlantConfig, ReleasePolicy};
 use crate::estimate::ReadyCurve;
 use crate::pour::PourRecord;
 use crate::release::confirm::{is_sampled, load_of};
@@ -73,36 +73,6 @@ pub fn release_holds(
         }
     }
     holds
-}
-
-/// What stands against shipping pieces; never against detensioning.
-#[must_use]
-pub fn piece_holds(positions: &[PositionAssessment], limits: Option<&LimitSet>) -> Vec<Note> {
-    let Some(limits) = limits else {
-        return Vec::new();
-    };
-    let Some(most_c) = limits.concrete_c_max else {
-        return Vec::new();
-    };
-    positions
-        .iter()
-        .filter_map(|position| Some((position, position.highest_c.filter(|high| *high > most_c)?)))
-        .map(|(position, highest_c)| {
-            let unproven = if position.highest_unproven {
-                ", by a reading that is not believed"
-            } else {
-                ""
-            };
-            Note {
-                kind: "too-hot",
-                text: format!(
-                    "{} reached {highest_c:.1} °C{unproven}, above {most_c:.1} °C ({}): the engineer \
-                     decides before the pieces ship.",
-                    position.id, limits.source
-                ),
-            }
-        })
-        .collect()
 }
 
 /// What a person should know before deciding. A missing estimate is a caution, never a hold.

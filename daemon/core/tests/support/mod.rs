@@ -9,6 +9,7 @@ use daemon_core::act::{
 };
 use daemon_core::config::{
     Bed, EstimateSettings, KnownCurve, LimitSet, Mix, PlantConfig, ReleasePolicy, TrustSettings,
+    WatchSettings,
 };
 use daemon_core::time::UtcMs;
 use daemon_core::{Content, Plant, Reading};
@@ -61,11 +62,13 @@ pub fn config() -> PlantConfig {
                 id: "B1".into(),
                 length_m: 100.0,
                 limit_set: Some("spec".into()),
+                heat_source: None,
             },
             Bed {
                 id: "B2".into(),
                 length_m: 100.0,
                 limit_set: None,
+                heat_source: None,
             },
         ],
         mixes: vec![Mix { id: "M45".into() }, Mix { id: "M60".into() }],
@@ -95,6 +98,7 @@ pub fn config() -> PlantConfig {
         }],
         curve_records: parse_records(&records).expect("the records read"),
         loggers: Vec::new(),
+        watch: WatchSettings::default(),
     }
 }
 

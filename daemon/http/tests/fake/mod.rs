@@ -7,10 +7,13 @@ use std::sync::{Arc, Mutex};
 
 use chrono::{DateTime, SecondsFormat, Utc};
 use daemon_api::act::ActBody;
+use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::client::Client;
 use daemon_api::event::PlantEvent;
+use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
+use daemon_api::shift::ShiftLog;
 use daemon_api::{Act, ActAnswer, BedView, PlantSnapshot, PourView, Problem, ProblemKind};
 use daemon_http::{Answer, Door, TextPieces, one_piece, serve};
 use futures_util::{FutureExt, StreamExt, stream};
@@ -177,6 +180,36 @@ impl Door for FakeDoor {
 
     fn backfill(&self, _backfill: Backfill) -> Answer<'_, BackfillAnswer> {
         ready(Ok(golden("answer-backfill"))).boxed()
+    }
+
+    fn alarms(&self) -> Answer<'_, AlarmsAnswer> {
+        ready(Ok(golden("alarms"))).boxed()
+    }
+
+    fn alarm_history(
+        &self,
+        from: Option<DateTime<Utc>>,
+        to: Option<DateTime<Utc>>,
+    ) -> Answer<'_, AlarmHistory> {
+        let mut history: AlarmHistory = golden("alarm-history");
+        history.from_at = from.unwrap_or(history.from_at);
+        history.to_at = to.unwrap_or(history.to_at);
+        ready(Ok(history)).boxed()
+    }
+
+    fn plan(&self) -> Answer<'_, PlanAnswer> {
+        ready(Ok(golden("plan"))).boxed()
+    }
+
+    fn shift_log(
+        &self,
+        from: Option<DateTime<Utc>>,
+        to: Option<DateTime<Utc>>,
+    ) -> Answer<'_, ShiftLog> {
+        let mut log: ShiftLog = golden("shift-log");
+        log.from_at = from.unwrap_or(log.from_at);
+        log.to_at = to.unwrap_or(log.to_at);
+        ready(Ok(log)).boxed()
     }
 
     fn state_lines(&self, at: Option<DateTime<Utc>>) -> Answer<'_, String> {

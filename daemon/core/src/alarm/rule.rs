@@ -1,0 +1,75 @@
+//! One table of how each kind of alarm behaves: its delays, and whether it stays in sight when over.
+
+/// How alarms of one kind behave.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rule {
+    pub kind: &'static str,
+    /// The condition must last this long before it rings, min.
+    pub on_delay_min: f64,
+    /// The condition must be gone for this long before it is over, min.
+    pub off_delay_min: f64,
+    /// Over, it stays in sight until a person resets it: what happened cannot be undone.
+    pub latches: bool,
+}
+
+const fn rule(kind: &'static str, on_delay_min: f64, off_delay_min: f64) -> Rule {
+    Rule {
+        kind,
+        on_delay_min,
+        off_delay_min,
+        latches: false,
+    }
+}
+
+const fn latching(kind: &'static str, on_delay_min: f64, off_delay_min: f64) -> Rule {
+    Rule {
+        latches: true,
+        ..rule(kind, on_delay_min, off_delay_min)
+    }
+}
+
+/// A kind that has no row rings at once and is over at once.
+const PLAIN: Rule = rule("", 0.0, 0.0);
+
+/// The kinds whose conditions come and go by themselves, or that matter when they are over.
+const RULES: [Rule; 29] = [
+    latching("too-hot", 2.0, 10.0),
+    latching("too-hot-before-set", 2.0, 10.0),
+    latching("heated-too-early", 0.0, 0.0),
+    rule("heating-too-fast", 0.0, 10.0),
+    rule("cooling-too-fast", 0.0, 10.0),
+    rule("difference-too-large", 5.0, 15.0),
+    rule("too-cold", 5.0, 15.0),
+    rule("enclosure-too-hot", 5.0, 15.0),
+    rule("enclosure-too-cold", 10.0, 15.0),
+    rule("enclosure-heating-too-fast", 5.0, 15.0),
+    rule("losing-heat", 3.0, 15.0),
+    rule("heat-source-lost", 0.0, 15.0),
+    rule("heat-not-started", 0.0, 5.0),
+    rule("heat-still-on", 5.0, 10.0),
+    rule("late", 30.0, 120.0),
+    rule("break-due", 5.0, 15.0),
+    rule("too-few-positions", 10.0, 10.0),
+    // A logger's channels fall silent one after the other: the logger must have time to explain them.
+    rule("sensor-silent", 5.0, 5.0),
+    rule("logger-silent", 1.0, 2.0),
+    rule("bed-silent", 1.0, 2.0),
+    rule("sensor-open", 5.0, 10.0),
+    rule("sensor-fault", 5.0, 10.0),
+    rule("sensor-out-of-range", 5.0, 10.0),
+    rule("sensor-step", 5.0, 30.0),
+    rule("sensor-stuck", 5.0, 15.0),
+    rule("sensor-reads-air", 10.0, 30.0),
+    rule("sensor-conflict", 5.0, 30.0),
+    rule("clock-wrong", 10.0, 30.0),
+    latching("store-cannot-write", 0.0, 0.0),
+];
+
+/// How alarms of a kind behave.
+#[must_use]
+pub fn rule_of(kind: &str) -> &'static Rule {
+    RULES
+        .iter()
+        .find(|rule| rule.kind == kind)
+        .unwrap_or(&PLAIN)
+}

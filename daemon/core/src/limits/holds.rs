@@ -1,0 +1,139 @@
+//! Breaches as piece holds: they bar shipping until an engineer has disposed of them, never detensioning.
+
+use crate::assessment::Note;
+use crate::limits::{Breach, Disposition, Limit};
+use crate::pour::PourRecord;
+use crate::time::UtcMs;
+
+/// A stable name of a breach within its pour, made from what and where.
+#[must_use]
+pub fn breach_id(breach: &Breach) -> String {
+    let kind = breach.limit.row().kind;
+    breach
+        .place
+        .as_ref()
+        .map_or_else(|| kind.to_owned(), |place| format!("{kind}/{place}"))
+}
+
+/// The last word of the engineer on a breach; a breach that grew worse since needs a new one.
+#[must_use]
+pub fn disposition_of<'a>(record: &'a PourRecord, breach: &Breach) -> Option<&'a Disposition> {
+    let id = breach_id(breach);
+    record
+        .dispositions
+        .iter()
+        .rfind(|one| one.hold == id)
+        .filter(|one| breach.worst_at <= one.at)
+}
+
+/// What stands against shipping pieces; never against detensioning.
+///
+/// A breach whose pieces an engineer lets ship is no hold any more: see [`settled`].
+#[must_use]
+pub fn piece_holds(record: &PourRecord, breaches: &[Breach]) -> Vec<Note> {
+    let held = breaches.iter().filter_map(|breach| {
+        let disposition = disposition_of(record, breach);
+        let decides = match disposition {
+            Some(one) if one.may_ship => return None,
+            Some(one) => format!("the engineer holds them by {} ({})", one.number, one.why),
+            None => format!(
+                "the engineer decides before the pieces ship (hold {})",
+                breach_id(breach)
+            ),
+        };
+        let pieces = pieces_text(record, breach);
+        Some(Note {
+            kind: breach.limit.row().kind,
+            text: format!("{}: {decides}{pieces}.", sentence(breach)),
+        })
+    });
+    held.collect()
+}
+
+/// Breaches whose pieces an engineer lets ship: they stay in sight as cautions.
+#[must_use]
+pub fn settled(record: &PourRecord, breaches: &[Breach]) -> Vec<Note> {
+    let settled = breaches.iter().filter_map(|breach| {
+        let one = disposition_of(record, breach).filter(|one| one.may_ship)?;
+        Some(Note {
+            kind: "breach-disposed",
+            text: format!(
+                "{}: the pieces may ship by disposition {} (recorded by {}: {}).",
+                sentence(breach),
+                one.number,
+                one.by,
+                one.why
+            ),
+        })
+    });
+    settled.collect()
+}
+
+/// The marks of the pieces that a breach concerns; all of them where it has no position.
+#[must_use]
+pub fn pieces_of<'a>(record: &'a PourRecord, breach: &Breach) -> Vec<&'a str> {
+    let station = breach.place.as_ref().and_then(|place| {
+        let positions = record.facts.positions.iter();
+        Some(positions.clone().find(|one| one.id == *place)?.station_m)
+    });
+    let pieces = record.facts.pieces.iter().filter(|piece| {
+        station.is_none_or(|at_m| (piece.from_station_m..=piece.to_station_m).contains(&at_m))
+    });
+    pieces.map(|piece| piece.mark.as_str()).collect()
+}
+
+fn pieces_text(record: &PourRecord, breach: &Breach) -> String {
+    match pieces_of(record, breach)[..] {
+        [] => String::new(),
+        [mark] => format!("; piece {mark}"),
+        ref marks => format!("; pieces {}", marks.join(", ")),
+    }
+}
+
+/// What was broken, where, how far, and by which clause.
+#[must_use]
+pub fn sentence(breach: &Breach) -> String {
+    let row = breach.limit.row();
+    let (worst, limit, unit) = (breach.worst, breach.limit_value, row.unit);
+    let place = breach.place.as_deref().unwrap_or("The pour");
+    let at = clock(breach.worst_at);
+    let unproven = if breach.is_proven {
+        ""
+    } else {
+        ", by a reading that is not believed"
+    };
+    let what = match breach.limit {
+        Limit::ConcreteMax => format!("{place} reached {worst:.1} {unit}{unproven}"),
+        Limit::BeforeSet => format!("{place} reached {worst:.1} {unit} before initial set"),
+        Limit::ConcreteMin => format!("{place} fell to {worst:.1} {unit}"),
+        Limit::Rise => format!("{place} rose by {worst:.1} {unit} at {at}"),
+        Limit::Cooling => format!("{place} cooled by {worst:.1} {unit} at {at}"),
+        Limit::Difference => {
+            return format!(
+                "The positions differed by {worst:.1} {unit} at {at}, {}, above {limit:.1} {unit} ({})",
+                breach.detail, breach.source
+            );
+        }
+        Limit::Preset => {
+            return format!(
+                "The heat came on after {worst:.1} h, before {limit:.1} h, {} ({})",
+                breach.detail, breach.source
+            );
+        }
+        Limit::EnclosureMax => format!("The air under the tarp reached {worst:.1} {unit}"),
+        Limit::EnclosureMin => format!("The air under the tarp fell to {worst:.1} {unit}"),
+        Limit::EnclosureRise => format!("The air under the tarp rose by {worst:.1} {unit} at {at}"),
+        Limit::HeatOffHours => format!("{worst:.1} h passed between heat off and detensioning"),
+        Limit::HeatOffFall => {
+            format!("{place} fell by {worst:.1} {unit} between heat off and detensioning")
+        }
+        Limit::ReleaseHours => format!("{worst:.1} h passed from the last load to detensioning"),
+    };
+    let side = if row.is_upper { "above" } else { "below" };
+    format!("{what}, {side} {limit:.1} {unit} ({})", breach.source)
+}
+
+fn clock(at: UtcMs) -> String {
+    at.to_utc()
+        .map_or_else(|| at.0.to_string(), |at| at.format("%H:%M UTC").to_string())
+}

@@ -1,0 +1,172 @@
+//! One cause that explains many troubles: a silent logger its channels, a lost heat source its beds.
+
+use std::collections::BTreeMap;
+
+use crate::assessment::{DoubtReason, PourAssessment, Trouble, Trust, Urgency};
+use crate::config::PlantConfig;
+use crate::time::UtcMs;
+use crate::trouble::heat::LOSING_HEAT;
+use crate::trouble::sensor::SILENT;
+
+/// So many must fail together before one cause is looked for behind them.
+const TOGETHER_MIN: usize = 2;
+
+/// A channel as a pour names it.
+struct Read<'a> {
+    pour: &'a PourAssessment,
+    /// The position, or the channel itself where it reads no concrete.
+    place: &'a str,
+    channel: &'a str,
+    trust: &'a Trust,
+}
+
+/// Adds the causes that explain several troubles, and says in each which cause explains it.
+pub fn explain(config: &PlantConfig, pours: &[PourAssessment], troubles: &mut Vec<Trouble>) {
+    let reads: Vec<Read<'_>> = pours
+        .iter()
+        .filter(|pour| pour.record.is_under_cure())
+        .flat_map(reads_of)
+        .collect();
+    let loggers = config.loggers.iter().filter_map(|logger| {
+        let of_logger: Vec<&Read<'_>> = reads
+            .iter()
+            .filter(|read| logger.channels.iter().any(|one| one == read.channel))
+            .collect();
+        silent(&of_logger, "logger-silent", Some(&logger.id))
+    });
+    let loggers: Vec<(Trouble, Vec<String>)> = loggers.collect();
+    let is_explained = |id: &String| loggers.iter().any(|(_, ids)| ids.contains(id));
+    let beds = pours.iter().filter_map(|pour| {
+        let of_pour: Vec<&Read<'_>> = reads
+            .iter()
+            .filter(|read| read.pour.record.id == pour.record.id)
+            .collect();
+        let (cause, ids) = silent(&of_pour, "bed-silent", None)?;
+        (!ids.iter().all(is_explained)).then_some((cause, ids))
+    });
+    let mut causes: Vec<(Trouble, Vec<String>)> = beds.collect();
+    causes.extend(loggers);
+    causes.extend(lost_sources(config, troubles));
+    for (cause, ids) in causes {
+        let cause_id = cause.id();
+        let is_silence = cause.kind != "heat-source-lost";
+        for trouble in troubles.iter_mut() {
+            let follows = ids.contains(&trouble.id())
+                || (is_silence && trouble.kind == "too-few-positions" && trouble.bed == cause.bed);
+            if follows {
+                trouble.explained_by = Some(cause_id.clone());
+            }
+        }
+        troubles.push(cause);
+    }
+}
+
+fn reads_of(pour: &PourAssessment) -> Vec<Read<'_>> {
+    let concrete = pour.positions.iter().filter_map(|position| {
+        Some(Read {
+            pour,
+            place: &position.id,
+            channel: position.channel.as_deref()?,
+            trust: &position.trust,
+        })
+    });
+    let others = pour.other_channels.iter().map(|other| Read {
+        pour,
+        place: &other.channel,
+        channel: &other.channel,
+        trust: &other.trust,
+    });
+    concrete.chain(others).collect()
+}
+
+/// All of these channels are silent: one cause, and the ids of what it explains.
+fn silent(
+    reads: &[&Read<'_>],
+    kind: &'static str,
+    logger: Option<&str>,
+) -> Option<(Trouble, Vec<String>)> {
+    let is_silent = |read: &&Read<'_>| read.trust.reason == Some(DoubtReason::Silent);
+    if reads.len() < TOGETHER_MIN || !reads.iter().all(is_silent) {
+        return None;
+    }
+    let first = reads.first()?;
+    let bed = &first.pour.record.facts.bed;
+    let is_one_bed = reads.iter().all(|read| read.pour.record.facts.bed == *bed);
+    let is_one_pour = reads
+        .iter()
+        .all(|read| read.pour.record.id == first.pour.record.id);
+    let since = reads
+        .iter()
+        .map(|read| read.trust.since.unwrap_or(read.pour.record.opened_at))
+        .min()?;
+    let (what, first_act) = match logger {
+        Some(logger) => (
+            format!(
+                "Nothing comes from logger {logger}: all {} channels are silent.",
+                reads.len()
+            ),
+            "Check that the logger has power and its line.",
+        ),
+        None => (
+            format!(
+                "Nothing is read on this bed: all {} channels are silent.",
+                reads.len()
+            ),
+            "Check that the bed's loggers have power and their lines.",
+        ),
+    };
+    let cause = Trouble {
+        kind: kind.into(),
+        urgency: Urgency::Soon,
+        bed: is_one_bed.then(|| bed.clone()),
+        pour: is_one_pour.then(|| first.pour.record.id.clone()),
+        place: logger.map(str::to_owned),
+        what,
+        since,
+        first_act: first_act.into(),
+        explained_by: None,
+    };
+    let id = |read: &&Read<'_>| {
+        let trouble = Trouble {
+            kind: SILENT.into(),
+            place: Some(read.place.to_owned()),
+            ..super::of(read.pour, since)
+        };
+        trouble.id()
+    };
+    Some((cause, reads.iter().map(id).collect()))
+}
+
+/// Heat sources behind several beds that lose heat at one time.
+fn lost_sources(config: &PlantConfig, troubles: &[Trouble]) -> Vec<(Trouble, Vec<String>)> {
+    let mut by_source: BTreeMap<&str, Vec<&Trouble>> = BTreeMap::new();
+    for trouble in troubles.iter().filter(|one| one.kind == LOSING_HEAT) {
+        let bed = trouble.bed.as_deref().and_then(|bed| config.bed(bed));
+        if let Some(source) = bed.and_then(|bed| bed.heat_source.as_deref()) {
+            by_source.entry(source).or_default().push(trouble);
+        }
+    }
+    let lost = by_source
+        .into_iter()
+        .filter(|(_, beds)| beds.len() >= TOGETHER_MIN);
+    lost.map(|(source, losing)| {
+        let beds: Vec<&str> = losing.iter().filter_map(|one| one.bed.as_deref()).collect();
+        let since = losing.iter().map(|one| one.since).min().unwrap_or(UtcMs(0));
+        let cause = Trouble {
+            kind: "heat-source-lost".into(),
+            urgency: Urgency::Now,
+            bed: None,
+            pour: None,
+            place: Some(source.to_owned()),
+            what: format!(
+                "Beds {} lose heat together, all on {source}.",
+                beds.join(", ")
+            ),
+            since,
+            first_act: "Look at the boiler first, then at the valves. Steam burns.".into(),
+            explained_by: None,
+        };
+        (cause, losing.iter().map(|one| one.id()).collect())
+    })
+    .collect()
+}

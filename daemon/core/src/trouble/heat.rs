@@ -1,0 +1,236 @@
+//! Heat that is lost, does not come, or does not go, as troubles: acts held against the air under the tarp.
+
+use crate::assessment::{PourAssessment, Trouble, Urgency};
+use crate::config::{LimitSet, WatchSettings};
+use crate::path::{slope_c_per_h, temperature_at};
+use crate::pour::Switch;
+use crate::time::UtcMs;
+use crate::trouble::Air;
+
+/// The fall of the air is taken over this long, h.
+const FALL_H: f64 = 0.5;
+/// A thermostat's swing is no loss of heat: the air must have fallen by this much, °C …
+const FALL_C_MIN: f64 = 4.0;
+/// … within this long, h.
+const FALLEN_WITHIN_H: f64 = 1.0;
+/// Steam that comes warms the air by at least this, °C.
+const RISE_C_MIN: f64 = 2.0;
+/// Air that was already warmer than this when the heat came on need not rise, °C.
+const WARM_C: f64 = 40.0;
+/// Heat that was turned off is gone after this long, h.
+const GONE_AFTER_H: f64 = 0.75;
+/// Air that rises faster than this after the heat went off is heated, °C/h.
+const STILL_RISING_C_PER_H: f64 = 3.0;
+
+/// The kind of the trouble of a bed that loses heat; a lost heat source explains it.
+pub const LOSING_HEAT: &str = "losing-heat";
+
+struct Heat<'a> {
+    settings: &'a WatchSettings,
+    pour: &'a PourAssessment,
+    enclosure: &'a [(UtcMs, f64)],
+    now: UtcMs,
+    /// The last switch, and when the plan wants it on and off.
+    switch: Option<Switch>,
+    planned_on_at: Option<UtcMs>,
+    planned_off_at: Option<UtcMs>,
+}
+
+/// What is wrong with the heat of one pour.
+pub fn heat_troubles(
+    settings: &WatchSettings,
+    pour: &PourAssessment,
+    air: &Air<'_>,
+    limits: Option<&LimitSet>,
+    now: UtcMs,
+) -> Vec<Trouble> {
+    let record = &pour.record;
+    let plan = record.facts.heat_plan;
+    // A plan without a time for the heat begins when the preset is over.
+    let preset_ends_at = || {
+        let preset_h = limits?.preset_h_min?;
+        Some(air.tarp.last_batch_at?.plus_hours(preset_h))
+    };
+    let heat = Heat {
+        settings,
+        pour,
+        enclosure: air.enclosure,
+        now,
+        switch: record.heat.iter().rfind(|switch| switch.at <= now).copied(),
+        planned_on_at: plan.and_then(|plan| plan.on_at.or_else(preset_ends_at)),
+        planned_off_at: plan.and_then(|plan| plan.off_at),
+    };
+    [heat.lost(), heat.not_come(), heat.not_gone()]
+        .into_iter()
+        .flatten()
+        .collect()
+}
+
+impl Heat<'_> {
+    fn should_be_on(&self) -> bool {
+        match self.switch {
+            Some(switch) => switch.on,
+            None => {
+                self.planned_on_at.is_some_and(|on| on <= self.now)
+                    && self.planned_off_at.is_none_or(|off| self.now < off)
+            }
+        }
+    }
+
+    /// The last temperature of the air, where it is fresh.
+    fn air_now_c(&self) -> Option<f64> {
+        let last = self.enclosure.last()?;
+        (self.now.hours_since(last.0) < FALL_H).then_some(last.1)
+    }
+
+    /// The air's rate, where it is fresh.
+    fn air_rate_c_per_h(&self) -> Option<f64> {
+        self.air_now_c()?;
+        slope_c_per_h(self.enclosure, FALL_H)
+    }
+
+    /// Highest air since a moment, and when it was.
+    fn highest_since(&self, from: UtcMs) -> Option<(UtcMs, f64)> {
+        let start = self.enclosure.partition_point(|one| one.0 < from);
+        self.enclosure[start..]
+            .iter()
+            .copied()
+            .reduce(|high, one| if one.1 > high.1 { one } else { high })
+    }
+
+    /// The tarp is lifted since.
+    fn lifted_at(&self) -> Option<UtcMs> {
+        let tarp = self.pour.record.tarp.iter();
+        let last = tarp.rev().find(|switch| switch.at <= self.now)?;
+        last.on.then_some(last.at)
+    }
+
+    /// The air falls though it should hold: the tarp is off, or the steam is lost.
+    fn lost(&self) -> Option<Trouble> {
+        if !self.should_be_on() {
+            return None;
+        }
+        let lifted_min = self.lifted_at().map(|at| self.now.hours_since(at) * 60.0);
+        if lifted_min.is_some_and(|lifted| lifted < self.settings.tarp_quiet_min) {
+            return None;
+        }
+        let (now_c, rate) = (self.air_now_c()?, self.air_rate_c_per_h()?);
+        let high = self.highest_since(self.now.plus_hours(-FALLEN_WITHIN_H))?;
+        if -rate <= self.settings.enclosure_fall_c_per_h || high.1 - now_c < FALL_C_MIN {
+            return None;
+        }
+        let lifted = lifted_min.map_or_else(String::new, |lifted| {
+            format!(" The tarp has been lifted for {lifted:.0} min.")
+        });
+        Some(Trouble {
+            kind: LOSING_HEAT.into(),
+            urgency: Urgency::Now,
+            what: format!(
+                "The air under the tarp falls {:.1} °C/h (from {:.1} to {now_c:.1} °C) though the heat should \
+                 be on.{lifted}",
+                -rate, high.1
+            ),
+            since: high.0,
+            first_act:
+                "See whether the tarp is off, then look at the boiler and the valve. Steam burns."
+                    .into(),
+            ..super::of(self.pour, self.now)
+        })
+    }
+
+    /// The heat should have come by now, and the air does not show it.
+    fn not_come(&self) -> Option<Trouble> {
+        let late_h = self.settings.heat_late_min / 60.0;
+        let (from, said) = match self.switch {
+            Some(switch) if switch.on => (switch.at, "was turned on"),
+            Some(_) => return None,
+            None => (self.planned_on_at?, "was planned"),
+        };
+        let is_planned_off = self.planned_off_at.is_some_and(|off| off <= self.now);
+        if self.now.hours_since(from) < late_h || is_planned_off {
+            return None;
+        }
+        let then_c = temperature_at(self.enclosure, from);
+        let risen_c = then_c.and_then(|then| Some(self.highest_since(from)?.1 - then));
+        let is_warm = then_c.is_some_and(|then| then >= WARM_C);
+        let has_come = is_warm || risen_c.is_some_and(|risen| risen >= RISE_C_MIN);
+        let ago = self.now.hours_since(from) * 60.0;
+        let (urgency, evidence, first_act) = match (has_come, self.switch, risen_c) {
+            (true, Some(_), _) => return None,
+            (true, None, _) => (
+                Urgency::Look,
+                "the air has warmed, but nobody has recorded that it is on".to_owned(),
+                "Record when the heat came on.",
+            ),
+            // Without air that is read, a recorded switch has to be believed.
+            (false, Some(_), None) => return None,
+            (false, Some(_), Some(risen)) => (
+                Urgency::Now,
+                format!("the air has warmed by {:.1} °C only", risen.max(0.0)),
+                "See whether the valve is open and steam comes. Steam burns.",
+            ),
+            (false, None, _) => (
+                Urgency::Soon,
+                "nobody has recorded that it is on".to_owned(),
+                "Turn the heat on if the preset is over, and record it.",
+            ),
+        };
+        Some(Trouble {
+            kind: "heat-not-started".into(),
+            urgency,
+            what: format!("The heat {said} {ago:.0} min ago; {evidence}."),
+            since: from,
+            first_act: first_act.into(),
+            ..super::of(self.pour, self.now)
+        })
+    }
+
+    /// The heat should be off by now.
+    fn not_gone(&self) -> Option<Trouble> {
+        let late_h = self.settings.heat_late_min / 60.0;
+        let switch = self.switch?;
+        let rate = self.air_rate_c_per_h();
+        let (urgency, since, what) = if switch.on {
+            let off_at = self.planned_off_at.filter(|off| switch.at < *off)?;
+            if self.now.hours_since(off_at) < late_h {
+                return None;
+            }
+            let is_falling = rate.is_some_and(|rate| -rate > self.settings.enclosure_fall_c_per_h);
+            let urgency = if is_falling {
+                Urgency::Look
+            } else {
+                Urgency::Soon
+            };
+            let ago = self.now.hours_since(off_at) * 60.0;
+            let what = format!(
+                "The heat should have gone off {ago:.0} min ago by the plan; nobody has recorded that it is off."
+            );
+            (urgency, off_at, what)
+        } else {
+            let (rate, now_c) = (rate?, self.air_now_c()?);
+            let hottest_c = self
+                .pour
+                .positions
+                .iter()
+                .filter_map(|one| one.temperature_c)
+                .fold(f64::NEG_INFINITY, f64::max);
+            // Warm concrete warms the air, but not above itself.
+            let is_heated = rate > STILL_RISING_C_PER_H && now_c > hottest_c;
+            if self.now.hours_since(switch.at) < GONE_AFTER_H || !is_heated {
+                return None;
+            }
+            let what = format!(
+                "The air under the tarp rises {rate:.1} °C/h (now {now_c:.1} °C) though the heat was turned off."
+            );
+            (Urgency::Soon, switch.at, what)
+        };
+        Some(Trouble {
+            kind: "heat-still-on".into(),
+            urgency,
+            what,
+            since,
+            first_act: "See whether the valve is closed, turn the heat off, and record it.".into(),
+            ..super::of(self.pour, self.now)
+        })
+    }
+}

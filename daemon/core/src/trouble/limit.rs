@@ -1,0 +1,88 @@
+//! Limits that are broken now, as troubles: how far, by which clause, and what to do first.
+
+use crate::assessment::{PourAssessment, Trouble, Urgency};
+use crate::limits::{Beyond, Limit};
+use crate::time::UtcMs;
+
+const HEAT_DOWN: &str = "Turn the heat down.";
+const SEE_TARP: &str = "See whether the tarp is down and the heat is on.";
+
+/// One limit that is broken now.
+pub fn beyond_trouble(pour: &PourAssessment, beyond: &Beyond, now: UtcMs) -> Trouble {
+    let row = beyond.limit.row();
+    let (value, limit, unit) = (beyond.value, beyond.limit_value, row.unit);
+    let limited = format!(
+        "{} the limit of {limit:.1} {unit} ({})",
+        if row.is_upper { "above" } else { "below" },
+        beyond.source
+    );
+    let what = match beyond.limit {
+        Limit::ConcreteMax | Limit::ConcreteMin => format!("{value:.1} {unit}, {limited}."),
+        Limit::BeforeSet => format!("{value:.1} {unit} before initial set, {limited}."),
+        Limit::Rise => format!("It rises {value:.1} {unit}, {limited}."),
+        Limit::Cooling => format!("It falls {value:.1} {unit}, {limited}."),
+        Limit::Difference => {
+            format!(
+                "The positions differ by {value:.1} {unit} (widest {}), {limited}.",
+                beyond.detail
+            )
+        }
+        Limit::Preset => format!(
+            "The heat came on after {value:.1} h, before the preset of {limit:.1} h was over, {} ({}).",
+            beyond.detail, beyond.source
+        ),
+        Limit::EnclosureMax | Limit::EnclosureMin => {
+            format!("The air under the tarp is {value:.1} {unit}, {limited}.")
+        }
+        Limit::EnclosureRise => {
+            format!("The air under the tarp rises {value:.1} {unit}, {limited}.")
+        }
+        Limit::HeatOffHours => format!("The heat has been off for {value:.1} h, {limited}."),
+        Limit::HeatOffFall => {
+            format!("It fell {value:.1} {unit} since the heat went off, {limited}.")
+        }
+        Limit::ReleaseHours => format!("{value:.1} h since the last load, {limited}."),
+    };
+    Trouble {
+        kind: row.kind.into(),
+        urgency: urgency(beyond.limit),
+        place: beyond.place.clone(),
+        what,
+        since: beyond.since,
+        first_act: first_act(beyond.limit).into(),
+        ..super::of(pour, now)
+    }
+}
+
+const fn urgency(limit: Limit) -> Urgency {
+    match limit {
+        Limit::ConcreteMax | Limit::BeforeSet | Limit::Preset => Urgency::Now,
+        Limit::Rise
+        | Limit::Cooling
+        | Limit::ConcreteMin
+        | Limit::EnclosureMax
+        | Limit::HeatOffHours
+        | Limit::HeatOffFall
+        | Limit::ReleaseHours => Urgency::Soon,
+        Limit::Difference | Limit::EnclosureMin | Limit::EnclosureRise => Urgency::Look,
+    }
+}
+
+const fn first_act(limit: Limit) -> &'static str {
+    match limit {
+        Limit::ConcreteMax | Limit::BeforeSet => {
+            "Turn the heat down or off; do not lift the tarp at once: cold air on hot concrete cracks it. \
+             Steam and concrete burn."
+        }
+        Limit::Rise | Limit::EnclosureMax | Limit::EnclosureRise => HEAT_DOWN,
+        Limit::Cooling | Limit::ConcreteMin | Limit::EnclosureMin => SEE_TARP,
+        Limit::Difference => {
+            "See where the tarp is open or the steam does not reach, coldest position first."
+        }
+        Limit::Preset => "Turn the heat off until the preset is over or QC records initial set.",
+        Limit::HeatOffHours | Limit::HeatOffFall => {
+            "Ask QC where the cylinders stand and tell the engineer; keep the tarp down."
+        }
+        Limit::ReleaseHours => "Tell QC and the engineer; only the cylinders decide.",
+    }
+}

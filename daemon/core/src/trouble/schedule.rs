@@ -1,0 +1,92 @@
+//! The pour against its wanted time, its breaks and its curve, as troubles.
+
+use crate::assessment::{
+    ConfirmationState, PourAssessment, PourStatus, Standing, Trouble, Urgency,
+};
+use crate::time::UtcMs;
+
+/// A forecast later than the wanted time by less than this is on time, h.
+const LATE_H_MIN: f64 = 0.25;
+
+/// How late a pour is expected, and how surely; `None` without a wanted time or without a forecast.
+#[must_use]
+pub fn lateness(pour: &PourAssessment) -> Option<(f64, &'static str)> {
+    let wanted_at = pour.record.facts.wanted_release_at?;
+    let likely_at = pour.forecast.likely_at?;
+    let is_after = |at: Option<UtcMs>| at.is_some_and(|at| at > wanted_at);
+    let how_surely = if is_after(pour.forecast.early_at) {
+        "in 9 of 10 futures"
+    } else if is_after(Some(likely_at)) {
+        "more likely than not"
+    } else if is_after(pour.forecast.late_at) {
+        "less likely than not"
+    } else {
+        "in fewer than 1 of 10 futures"
+    };
+    Some((likely_at.hours_since(wanted_at), how_surely))
+}
+
+/// What is wrong with the pour's time and its breaks.
+pub fn schedule_troubles(pour: &PourAssessment, now: UtcMs) -> Vec<Trouble> {
+    let mut troubles = Vec::new();
+    let is_confirmed = pour.confirmation.state == ConfirmationState::Confirmed;
+    if let Some((late_h, how_surely)) = lateness(pour)
+        && late_h > LATE_H_MIN
+        && !is_confirmed
+    {
+        troubles.push(Trouble {
+            kind: "late".into(),
+            urgency: Urgency::Soon,
+            what: format!(
+                "The forecast is {late_h:.1} h after the wanted release time; it is late {how_surely}."
+            ),
+            first_act: "Tell QC and the morning crew; look at the coldest position first.".into(),
+            ..super::of(pour, now)
+        });
+    }
+    if pour.status == PourStatus::BreakDue {
+        troubles.push(Trouble {
+            kind: "break-due".into(),
+            urgency: Urgency::Soon,
+            what: "A set broken now would probably pass; only the cylinders decide.".to_owned(),
+            first_act: "Ask QC to break a release set.".into(),
+            ..super::of(pour, now)
+        });
+    }
+    if pour.confirmation.state == ConfirmationState::Failed {
+        let since = pour.breaks.last().map_or(now, |broken| broken.tested_at);
+        troubles.push(Trouble {
+            kind: "break-failed".into(),
+            urgency: Urgency::Soon,
+            what: format!(
+                "Cylinders failed; {} release specimens are left.",
+                pour.confirmation.release_specimens_left
+            ),
+            since,
+            first_act:
+                "Do not detension. Keep the heat and the tarp, and wait for the next break time."
+                    .into(),
+            ..super::of(pour, now)
+        });
+    }
+    troubles
+}
+
+/// A curve from which no estimate may be made any more.
+pub fn curve_trouble(pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
+    let urgency = match pour.curve.standing {
+        Standing::Withdrawn => Urgency::Now,
+        Standing::Expired | Standing::Missing => Urgency::Soon,
+        Standing::Approved | Standing::Superseded | Standing::NotApproved | Standing::None => {
+            return None;
+        }
+    };
+    Some(Trouble {
+        kind: "curve-not-usable".into(),
+        urgency,
+        what: pour.curve.note.clone(),
+        since: pour.record.opened_at,
+        first_act: "Tell QC: this pour goes on by cylinders alone.".into(),
+        ..super::of(pour, now)
+    })
+}

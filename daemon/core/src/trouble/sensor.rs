@@ -1,0 +1,93 @@
+//! Channels that are doubted and loggers whose clock is wrong, as troubles.
+
+use crate::act::ChannelRole;
+use crate::assessment::{DoubtReason, PourAssessment, Trouble, Trust, Urgency, Verdict};
+use crate::time::UtcMs;
+
+/// Concrete reaches the last sensor within this of the last placement, h.
+const ARRIVAL_H: f64 = 0.5;
+/// The kind of the trouble of a channel that says nothing; a silent logger explains it.
+pub const SILENT: &str = "sensor-silent";
+
+/// A channel that is doubted.
+pub fn doubted(
+    pour: &PourAssessment,
+    place: &str,
+    trust: &Trust,
+    role: ChannelRole,
+    now: UtcMs,
+) -> Option<Trouble> {
+    let reason = trust.reason?;
+    if reason == DoubtReason::Step && role == ChannelRole::Concrete && is_arrival(pour, trust, now)
+    {
+        return None;
+    }
+    let (kind, first_act) = match reason {
+        DoubtReason::Open => ("sensor-open", "Check the wire and the plug."),
+        DoubtReason::Fault => ("sensor-fault", "Check the wire and the plug."),
+        DoubtReason::Silent => (SILENT, "Check that the logger has power and its line."),
+        DoubtReason::OutOfRange => ("sensor-out-of-range", "Check the wire and the plug."),
+        DoubtReason::Step => (
+            "sensor-step",
+            "See whether the wire was pulled or a plug moved.",
+        ),
+        DoubtReason::Stuck => (
+            "sensor-stuck",
+            "Unplug it and plug it in again; watch it move.",
+        ),
+        DoubtReason::ReadsAir => (
+            "sensor-reads-air",
+            "See whether its tip is still in the concrete; probe by hand.",
+        ),
+        DoubtReason::Conflict => (
+            "sensor-conflict",
+            "See whether two loggers share a channel name.",
+        ),
+        DoubtReason::NoChannel => ("position-unbound", "Say which channel reads this position."),
+    };
+    let urgency = match (trust.verdict, role) {
+        (Verdict::Good | Verdict::Suspect, _) | (_, ChannelRole::Ambient) => Urgency::Look,
+        _ => Urgency::Soon,
+    };
+    Some(Trouble {
+        kind: kind.into(),
+        urgency,
+        place: Some(place.to_owned()),
+        what: format!(
+            "{}: {}.",
+            reason.name(),
+            trust.evidence.as_deref().unwrap_or("doubted")
+        ),
+        since: trust.since.unwrap_or(pour.record.opened_at),
+        first_act: first_act.into(),
+        ..super::of(pour, now)
+    })
+}
+
+/// A step while concrete is placed, or soon after, is the concrete that reaches the sensor.
+fn is_arrival(pour: &PourAssessment, trust: &Trust, now: UtcMs) -> bool {
+    let placed_at = pour.record.facts.last_placement_at.unwrap_or(now);
+    trust
+        .since
+        .is_some_and(|since| since < placed_at.plus_hours(ARRIVAL_H))
+}
+
+/// The trouble of a logger whose clock is wrong.
+#[must_use]
+pub fn clock_trouble(logger: &str, offset_ms: i64, now: UtcMs) -> Option<Trouble> {
+    (offset_ms != 0).then(|| Trouble {
+        kind: "clock-wrong".into(),
+        urgency: Urgency::Look,
+        bed: None,
+        pour: None,
+        place: Some(logger.to_owned()),
+        what: format!(
+            "Its clock is {:.0} s {}; its times are corrected by that.",
+            (offset_ms as f64 / 1000.0).abs(),
+            if offset_ms > 0 { "behind" } else { "ahead" }
+        ),
+        since: now,
+        first_act: "Set the logger's clock when nothing is curing.".into(),
+        explained_by: None,
+    })
+}

@@ -1,0 +1,106 @@
+//! What readings that came late changed: no bell for the past, but a line for quality control.
+
+use std::collections::BTreeMap;
+
+use daemon_core::assessment::PourAssessment;
+use daemon_core::limits::{breach_id, sentence};
+use daemon_core::time::UtcMs;
+use daemon_store::StatementRow;
+use serde::{Deserialize, Serialize};
+
+use super::LATE_STATEMENT;
+
+/// What lies further back than this is past, h.
+const PAST_H: f64 = 0.5;
+/// A peak that moves by less than this has not changed, °C.
+const PEAK_C_MIN: f64 = 0.05;
+
+/// What was known of a pour at the last look.
+#[derive(Debug, Clone, Default)]
+pub struct Known {
+    /// Breach → its worst value.
+    worst: BTreeMap<String, f64>,
+    /// Position → its highest temperature, °C.
+    highest_c: BTreeMap<String, f64>,
+}
+
+/// Something past that is known differently now.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LateChange {
+    #[serde(skip)]
+    pub at_ms: i64,
+    pub pour: String,
+    pub bed: String,
+    pub text: String,
+}
+
+impl LateChange {
+    /// To be recorded.
+    pub(super) fn statement(&self) -> Option<StatementRow> {
+        Some(StatementRow {
+            said_ms: self.at_ms,
+            kind: LATE_STATEMENT.to_owned(),
+            subject: self.pour.clone(),
+            body: serde_json::to_string(self).ok()?,
+        })
+    }
+}
+
+/// Compares every pour with what was known of it, and remembers it as it is now.
+///
+/// A pour that is looked at for the first time has changed nothing.
+pub fn late_changes(
+    known: &mut BTreeMap<String, Known>,
+    pours: &[PourAssessment],
+    now: UtcMs,
+) -> Vec<LateChange> {
+    let mut changes = Vec::new();
+    let mut next = BTreeMap::new();
+    for pour in pours {
+        let id = &pour.record.id;
+        let before = known.get(id);
+        let change = |text: String| LateChange {
+            at_ms: now.0,
+            pour: id.clone(),
+            bed: pour.record.facts.bed.clone(),
+            text,
+        };
+        let mut after = Known::default();
+        for breach in &pour.breaches {
+            let hold = breach_id(breach);
+            let was = before.and_then(|before| before.worst.get(&hold));
+            let is_other = was.is_none_or(|was| was.total_cmp(&breach.worst).is_ne());
+            let is_past = now.hours_since(breach.last_at) > PAST_H;
+            if before.is_some() && is_other && is_past {
+                changes.push(change(format!(
+                    "Known only now, by readings or acts that came late: {}.",
+                    sentence(breach)
+                )));
+            }
+            after.worst.insert(hold, breach.worst);
+        }
+        for position in &pour.positions {
+            let Some(highest_c) = position.highest_c else {
+                continue;
+            };
+            let place = &position.id;
+            let was = before.and_then(|before| before.highest_c.get(place));
+            // What is read now may be the highest so far; what was read long ago came late.
+            let is_past = position
+                .temperature_c
+                .is_none_or(|now_c| now_c < highest_c - 1.0);
+            if let Some(was_c) = was.filter(|was| highest_c - *was > PEAK_C_MIN)
+                && is_past
+            {
+                changes.push(change(format!(
+                    "The highest temperature of {place} is {highest_c:.1} °C, not {was_c:.1} °C, by \
+                     readings that came late."
+                )));
+            }
+            after.highest_c.insert(place.clone(), highest_c);
+        }
+        next.insert(id.clone(), after);
+    }
+    *known = next;
+    changes
+}
