@@ -20,11 +20,12 @@ pub(crate) mod squares;
 mod strength;
 mod table;
 mod teach;
+mod told;
 
 use calibration::{MaturityFunction, PreparedCurve, RequiredMaturity, TimeZero};
 
 use crate::age::age_at;
-use crate::assessment::{Forecast, ForecastWindow, JudgedBreak};
+use crate::assessment::{Forecast, JudgedBreak};
 use crate::forecast::air::AirPast;
 use crate::forecast::concrete::{Section, Slab, ripening_table};
 use crate::forecast::draws::seed_of;
@@ -33,10 +34,12 @@ use crate::forecast::future::{Futures, Night, PositionOutlook, Rates};
 use crate::forecast::maturity::{PastMaturity, bridged};
 use crate::forecast::outlook::AirOutlook;
 use crate::forecast::past::{Past, Path, TrackSource, temperature_now_c, trend_c_per_h};
+use crate::forecast::screen::{leave_out, screened};
 use crate::forecast::squares::Fitted;
 use crate::forecast::strength::StrengthDoubt;
 use crate::forecast::table::RateTable;
-use crate::habits::{Correction, Habits};
+use crate::forecast::told::{correct, summarise};
+use crate::habits::Habits;
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
 
@@ -49,11 +52,6 @@ const STEP_H: f64 = 1.0 / 6.0;
 const HORIZON_H: f64 = 72.0;
 /// Sampled futures; even, because they come in mirrored pairs.
 const MEMBER_COUNT: u64 = 240;
-const EARLY: f64 = 0.1;
-const LIKELY: f64 = 0.5;
-const LATE: f64 = 0.9;
-/// Before this, h, a sensor may still be reached by the concrete.
-const ARRIVED_H: f64 = 1.0;
 /// A read trend that nothing explains goes on for this long, h.
 const UNEXPLAINED_TREND_C_PER_H_MAX: f64 = 6.0;
 
@@ -153,69 +151,6 @@ pub fn forecast(known: &KnownAt<'_>, now: UtcMs) -> Forecast {
     );
     correct(&mut futures, &known.habits.correction);
     summarise(known, &usable, &futures, obstacle, now)
-}
-
-/// Moves all times by what trials found, and widens or narrows the curve's window by how often it held.
-fn correct(futures: &mut Futures, correction: &Correction) {
-    let all = [
-        &mut futures.by_curve,
-        &mut futures.slowest,
-        &mut futures.set_passes,
-    ];
-    for times in all.into_iter().chain(&mut futures.by_position) {
-        times
-            .iter_mut()
-            .for_each(|hours| *hours = correction.corrected_h(*hours));
-    }
-    let likely_h = quantile(&futures.by_curve, LIKELY);
-    if likely_h.is_finite() && likely_h > 0.0 {
-        let scale = correction.scale(likely_h);
-        for hours in &mut futures.by_curve {
-            // What is ahead stays ahead.
-            let moved = likely_h + scale * (*hours - likely_h);
-            *hours = if *hours > 0.0 {
-                moved.max(0.01 * *hours)
-            } else {
-                *hours
-            };
-        }
-    }
-    let all = [
-        &mut futures.by_curve,
-        &mut futures.slowest,
-        &mut futures.set_passes,
-    ];
-    for times in all.into_iter().chain(&mut futures.by_position) {
-        times.sort_by(f64::total_cmp);
-    }
-}
-
-/// The readings of positions that have parted from the others, without what cannot be concrete, and
-/// whether they are still parted.
-fn screened(usable: &[Usable<'_>], now: UtcMs) -> Vec<Option<(Vec<(UtcMs, f64)>, bool)>> {
-    let paths: Vec<(&Path, UtcMs)> = usable
-        .iter()
-        .map(|one| (one.readings, one.zero_at.plus_hours(ARRIVED_H)))
-        .collect();
-    let stretches = screen::parted_stretches(&paths, now);
-    usable
-        .iter()
-        .zip(stretches)
-        .map(|(one, stretches)| {
-            let last = stretches.last()?;
-            let is_parted = last.1 > now;
-            Some((screen::without(one.readings, &stretches), is_parted))
-        })
-        .collect()
-}
-
-fn leave_out<'a>(usable: &mut [Usable<'a>], cleaned: &'a [Option<(Vec<(UtcMs, f64)>, bool)>]) {
-    for (one, cleaned) in usable.iter_mut().zip(cleaned) {
-        if let Some((readings, is_parted)) = cleaned {
-            one.readings = readings;
-            one.known.believed &= !is_parted;
-        }
-    }
 }
 
 fn position_id(record: &PourRecord, index: usize) -> &str {
@@ -500,97 +435,6 @@ fn inferred_air_c(
         outlook.drift_c_per_h = drift.unwrap_or(shared);
     }
     air_c
-}
-
-fn summarise(
-    known: &KnownAt<'_>,
-    usable: &[Usable<'_>],
-    futures: &Futures,
-    obstacle: Option<String>,
-    now: UtcMs,
-) -> Forecast {
-    let at = |hours: f64| hours.is_finite().then(|| now.plus_hours(hours));
-    let mut position_likely_at = vec![None; known.position_count];
-    for (one, times) in usable.iter().zip(&futures.by_position) {
-        if let Some(likely_at) = position_likely_at.get_mut(one.known.index) {
-            *likely_at = at(quantile(times, LIKELY));
-        }
-    }
-    if obstacle.is_some() {
-        return Forecast {
-            position_likely_at,
-            reason: obstacle,
-            ..Forecast::default()
-        };
-    }
-    let share_by = |times: &[f64], hours: f64| {
-        times.partition_point(|time| *time <= hours) as f64 / times.len() as f64
-    };
-    let window = |times: &[f64]| ForecastWindow {
-        early_at: at(quantile(times, EARLY)),
-        likely_at: at(quantile(times, LIKELY)),
-        late_at: at(quantile(times, LATE)),
-    };
-    let of_concrete = window(&futures.slowest);
-    let reason = match (of_concrete.likely_at, of_concrete.late_at) {
-        (Some(_), Some(_)) => None,
-        (Some(_), None) => Some(format!(
-            "In more than one of ten sampled nights the slowest position does not get there within \
-             {HORIZON_H:.0} h or the curve's data, so there is no late time."
-        )),
-        (None, _) => Some(format!(
-            "The slowest position is not expected to get there within {HORIZON_H:.0} h and the \
-             curve's data."
-        )),
-    };
-    let doubted = usable
-        .iter()
-        .filter(|one| !one.known.believed)
-        .map(|one| one.known.index);
-    Forecast {
-        early_at: of_concrete.early_at,
-        likely_at: of_concrete.likely_at,
-        late_at: of_concrete.late_at,
-        by_curve: window(&futures.by_curve),
-        is_curve_reached: quantile(&futures.by_curve, LIKELY) <= 0.0,
-        sampled_count: futures.slowest.len(),
-        doubted_positions: doubted.collect(),
-        pour_count: known.habits.pour_count(),
-        break_count: known.habits.break_count(),
-        pass_probability_now: Some(share_by(&futures.set_passes, 0.0)),
-        pass_probabilities: [1.0, 2.0, 4.0]
-            .map(|hours| (hours, share_by(&futures.set_passes, hours)))
-            .to_vec(),
-        break_from_at: at(reached_by_share(
-            &futures.set_passes,
-            known.break_probability,
-        )),
-        position_likely_at,
-        reason,
-    }
-}
-
-/// A point of sorted times, hours from now; infinite where a neighbour is.
-fn quantile(sorted: &[f64], share: f64) -> f64 {
-    let place = share * (sorted.len() - 1) as f64;
-    let (below, above) = (
-        sorted[place.floor() as usize],
-        sorted[place.ceil() as usize],
-    );
-    if above.is_finite() {
-        below + (above - below) * place.fract()
-    } else {
-        f64::INFINITY
-    }
-}
-
-/// The first time by which at least that share has arrived.
-fn reached_by_share(sorted: &[f64], share: f64) -> f64 {
-    let needed = (share * sorted.len() as f64).ceil() as usize;
-    if needed > sorted.len() {
-        return f64::INFINITY;
-    }
-    sorted[needed.max(1) - 1]
 }
 
 #[cfg(test)]

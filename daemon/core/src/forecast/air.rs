@@ -190,14 +190,9 @@ impl AirPast<'_> {
             air_c,
             set_c: air_c,
         };
-        for point in start + 1..self.past.point_count {
-            let before = point - 1;
-            model.step(
-                &mut state,
-                on[point] > 0.5,
-                self.concrete_c[before],
-                self.past.yard_c[point],
-            );
+        for (point, on) in on.iter().enumerate().skip(start + 1) {
+            let concrete_c = self.concrete_c[point - 1];
+            model.step(&mut state, *on > 0.5, concrete_c, self.past.yard_c[point]);
             look(point, state);
         }
     }

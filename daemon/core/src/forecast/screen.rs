@@ -4,8 +4,8 @@
 //! it reads until it comes back is left to the heat balance, with doubt. A slow parting is believed: a
 //! stretch of bed that lost its tarp is truly cooler.
 
-use crate::forecast::STEP_H;
 use crate::forecast::past::{Path, point_means};
+use crate::forecast::{STEP_H, Usable};
 use crate::time::UtcMs;
 
 /// Changes are compared over so many points.
@@ -16,6 +16,8 @@ const PARTED_C: f64 = 5.0;
 /// further for each hour since.
 const BACK_C: f64 = 2.5;
 const BACK_C_PER_H: f64 = 0.5;
+/// Before this, h, a sensor may still be reached by the concrete.
+const ARRIVED_H: f64 = 1.0;
 /// So many others are needed to compare with.
 const OTHERS_MIN: usize = 2;
 
@@ -26,8 +28,45 @@ struct Parted {
     expected_c: f64,
 }
 
+/// Readings without what cannot be concrete, and whether the position is still parted.
+pub(super) struct Cleaned {
+    readings: Vec<(UtcMs, f64)>,
+    is_parted: bool,
+}
+
+/// The readings of positions that have parted from the others, without what cannot be concrete, and
+/// whether they are still parted.
+pub(super) fn screened(usable: &[Usable<'_>], now: UtcMs) -> Vec<Option<Cleaned>> {
+    let paths: Vec<(&Path, UtcMs)> = usable
+        .iter()
+        .map(|one| (one.readings, one.zero_at.plus_hours(ARRIVED_H)))
+        .collect();
+    let stretches = parted_stretches(&paths, now);
+    usable
+        .iter()
+        .zip(stretches)
+        .map(|(one, stretches)| {
+            let last = stretches.last()?;
+            let is_parted = last.1 > now;
+            Some(Cleaned {
+                readings: without(one.readings, &stretches),
+                is_parted,
+            })
+        })
+        .collect()
+}
+
+pub(super) fn leave_out<'a>(usable: &mut [Usable<'a>], cleaned: &'a [Option<Cleaned>]) {
+    for (one, cleaned) in usable.iter_mut().zip(cleaned) {
+        if let Some(cleaned) = cleaned {
+            one.readings = &cleaned.readings;
+            one.known.believed &= !cleaned.is_parted;
+        }
+    }
+}
+
 /// The stretches in which each position's readings are not its concrete's.
-pub(super) fn parted_stretches(paths: &[(&Path, UtcMs)], now: UtcMs) -> Vec<Vec<(UtcMs, UtcMs)>> {
+fn parted_stretches(paths: &[(&Path, UtcMs)], now: UtcMs) -> Vec<Vec<(UtcMs, UtcMs)>> {
     let mut stretches = vec![Vec::new(); paths.len()];
     let Some(first) = paths.iter().map(|one| one.1).min() else {
         return stretches;
@@ -117,7 +156,7 @@ fn others_change(
 }
 
 /// The readings outside those stretches.
-pub(super) fn without(path: &Path, stretches: &[(UtcMs, UtcMs)]) -> Vec<(UtcMs, f64)> {
+fn without(path: &Path, stretches: &[(UtcMs, UtcMs)]) -> Vec<(UtcMs, f64)> {
     let outside = |at: UtcMs| {
         !stretches
             .iter()

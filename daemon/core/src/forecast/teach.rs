@@ -3,8 +3,9 @@
 use crate::forecast::air::{AIR_COUNT, AirPast, generic};
 use crate::forecast::concrete::{Section, ripening_table};
 use crate::forecast::fit::{ConcreteFit, OWN_COUNT, SHARED_COUNT, of_position};
+use crate::forecast::screen::{leave_out, screened};
 use crate::forecast::squares::{Expectation, Fitted};
-use crate::forecast::{KnownAt, STEP_H, Usable, leave_out, mean_trace, past_of, screened};
+use crate::forecast::{KnownAt, STEP_H, Usable, mean_trace, past_of};
 use crate::habits::Habits;
 use crate::time::UtcMs;
 

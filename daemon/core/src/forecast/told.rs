@@ -1,0 +1,137 @@
+//! The sampled futures told: points of the two distributions, and what trials correct in them.
+
+use crate::assessment::{Forecast, ForecastWindow};
+use crate::forecast::future::Futures;
+use crate::forecast::{HORIZON_H, KnownAt, Usable};
+use crate::habits::Correction;
+use crate::time::UtcMs;
+
+const EARLY: f64 = 0.1;
+const LIKELY: f64 = 0.5;
+const LATE: f64 = 0.9;
+
+/// Moves all times by what trials found, and widens or narrows the curve's window by how often it held.
+pub(super) fn correct(futures: &mut Futures, correction: &Correction) {
+    let all = [
+        &mut futures.by_curve,
+        &mut futures.slowest,
+        &mut futures.set_passes,
+    ];
+    for times in all.into_iter().chain(&mut futures.by_position) {
+        times
+            .iter_mut()
+            .for_each(|hours| *hours = correction.corrected_h(*hours));
+    }
+    let likely_h = quantile(&futures.by_curve, LIKELY);
+    if likely_h.is_finite() && likely_h > 0.0 {
+        let scale = correction.scale(likely_h);
+        for hours in &mut futures.by_curve {
+            // What is ahead stays ahead.
+            let moved = likely_h + scale * (*hours - likely_h);
+            *hours = if *hours > 0.0 {
+                moved.max(0.01 * *hours)
+            } else {
+                *hours
+            };
+        }
+    }
+    let all = [
+        &mut futures.by_curve,
+        &mut futures.slowest,
+        &mut futures.set_passes,
+    ];
+    for times in all.into_iter().chain(&mut futures.by_position) {
+        times.sort_by(f64::total_cmp);
+    }
+}
+
+pub(super) fn summarise(
+    known: &KnownAt<'_>,
+    usable: &[Usable<'_>],
+    futures: &Futures,
+    obstacle: Option<String>,
+    now: UtcMs,
+) -> Forecast {
+    let at = |hours: f64| hours.is_finite().then(|| now.plus_hours(hours));
+    let mut position_likely_at = vec![None; known.position_count];
+    for (one, times) in usable.iter().zip(&futures.by_position) {
+        if let Some(likely_at) = position_likely_at.get_mut(one.known.index) {
+            *likely_at = at(quantile(times, LIKELY));
+        }
+    }
+    if obstacle.is_some() {
+        return Forecast {
+            position_likely_at,
+            reason: obstacle,
+            ..Forecast::default()
+        };
+    }
+    let share_by = |times: &[f64], hours: f64| {
+        times.partition_point(|time| *time <= hours) as f64 / times.len() as f64
+    };
+    let window = |times: &[f64]| ForecastWindow {
+        early_at: at(quantile(times, EARLY)),
+        likely_at: at(quantile(times, LIKELY)),
+        late_at: at(quantile(times, LATE)),
+    };
+    let of_concrete = window(&futures.slowest);
+    let reason = match (of_concrete.likely_at, of_concrete.late_at) {
+        (Some(_), Some(_)) => None,
+        (Some(_), None) => Some(format!(
+            "In more than one of ten sampled nights the slowest position does not get there within \
+             {HORIZON_H:.0} h or the curve's data, so there is no late time."
+        )),
+        (None, _) => Some(format!(
+            "The slowest position is not expected to get there within {HORIZON_H:.0} h and the \
+             curve's data."
+        )),
+    };
+    let doubted = usable
+        .iter()
+        .filter(|one| !one.known.believed)
+        .map(|one| one.known.index);
+    Forecast {
+        early_at: of_concrete.early_at,
+        likely_at: of_concrete.likely_at,
+        late_at: of_concrete.late_at,
+        by_curve: window(&futures.by_curve),
+        is_curve_reached: quantile(&futures.by_curve, LIKELY) <= 0.0,
+        sampled_count: futures.slowest.len(),
+        doubted_positions: doubted.collect(),
+        pour_count: known.habits.pour_count(),
+        break_count: known.habits.break_count(),
+        pass_probability_now: Some(share_by(&futures.set_passes, 0.0)),
+        pass_probabilities: [1.0, 2.0, 4.0]
+            .map(|hours| (hours, share_by(&futures.set_passes, hours)))
+            .to_vec(),
+        break_from_at: at(reached_by_share(
+            &futures.set_passes,
+            known.break_probability,
+        )),
+        position_likely_at,
+        reason,
+    }
+}
+
+/// A point of sorted times, hours from now; infinite where a neighbour is.
+fn quantile(sorted: &[f64], share: f64) -> f64 {
+    let place = share * (sorted.len() - 1) as f64;
+    let (below, above) = (
+        sorted[place.floor() as usize],
+        sorted[place.ceil() as usize],
+    );
+    if above.is_finite() {
+        below + (above - below) * place.fract()
+    } else {
+        f64::INFINITY
+    }
+}
+
+/// The first time by which at least that share has arrived.
+fn reached_by_share(sorted: &[f64], share: f64) -> f64 {
+    let needed = (share * sorted.len() as f64).ceil() as usize;
+    if needed > sorted.len() {
+        return f64::INFINITY;
+    }
+    sorted[needed.max(1) - 1]
+}
