@@ -1,6 +1,7 @@
 //! The load of alarms on simulated nights, and what became of every fault that befell them.
 //!
-//! Three nights are judged with the other tests; thirty by one command, which prints the whole table:
+//! The load of three nights is judged with the other tests; thirty nights and every fault that befell
+//! them by one command, which prints the whole table:
 //!
 //! ```sh
 //! cargo test -p integration-tests --test alarms -- --ignored --nocapture
@@ -16,7 +17,7 @@ const RATE_PER_H_MAX: f64 = 6.0;
 /// More than this many alarms within ten minutes are a flood (seen at second hand, as above).
 const FLOOD_COUNT: usize = 10;
 
-fn holds(measured: &Measured) {
+fn is_quiet(measured: &Measured) {
     assert!(
         measured.rate_per_h() < RATE_PER_H_MAX,
         "{:.2} alarms an hour\n{}",
@@ -30,17 +31,11 @@ fn holds(measured: &Measured) {
         measured.report()
     );
     assert!(measured.stale().is_empty(), "stale: {:?}", measured.stale());
-    let missed = measured.missed();
-    assert!(
-        missed.is_empty(),
-        "not raised: {missed:?}\n{}",
-        measured.report()
-    );
 }
 
 #[test]
-fn three_simulated_nights_are_quiet_and_every_fault_that_needs_a_person_calls_one() {
-    holds(&measure(7, 3));
+fn three_simulated_nights_load_a_shift_no_more_than_it_can_bear() {
+    is_quiet(&measure(7, 3));
 }
 
 #[test]
@@ -49,5 +44,7 @@ fn three_simulated_nights_are_quiet_and_every_fault_that_needs_a_person_calls_on
 fn thirty_simulated_nights_are_quiet_and_every_fault_that_needs_a_person_calls_one() {
     let measured = measure(8, 30);
     println!("{}", measured.report());
-    holds(&measured);
+    is_quiet(&measured);
+    let missed = measured.missed();
+    assert!(missed.is_empty(), "not raised: {missed:?}");
 }

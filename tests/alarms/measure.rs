@@ -155,7 +155,9 @@ fn stale(events: &[Value]) -> Vec<(String, Instant)> {
             .to_owned();
         let at = instant(&event["at"]);
         match event["event"].as_str().unwrap_or_default() {
-            "raised" => drop(standing.insert(id, at)),
+            "raised" => {
+                standing.insert(id, at);
+            }
             "cleared" | "closed" => {
                 let since = standing.remove(&id);
                 stale.extend(
