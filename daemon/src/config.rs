@@ -17,15 +17,12 @@ use daemon_sources::{MqttSource, SerialSource};
 use crate::notify::NotifySettings;
 
 pub use document::{ConfigError, nearest_hint};
-pub use written::UnitsWord;
 
 /// A plant file that can be used.
 #[derive(Debug, Clone)]
 pub struct PlantFile {
     /// The IANA time zone in which the plant's people live.
     pub zone: Tz,
-    /// How the plant likes its quantities shown.
-    pub units: UnitsWord,
     /// Where the daemon answers; always loopback.
     pub listen: SocketAddr,
     /// Where the record is kept.

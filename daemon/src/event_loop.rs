@@ -205,7 +205,8 @@ impl EventLoop {
         let watch = {
             let acts = live.acts();
             let acts = acts.in_order().iter().map(|act| &act.core);
-            Watch::resume(&reader, acts, now)?
+            let units = live.plant().config().units;
+            Watch::resume(&reader, acts, units, now)?
         };
         let caller = calls::resume(&reader, inputs.notify, now)?;
         tracing::info!(reading_count, "the record is read back");

@@ -14,7 +14,9 @@ use tokio::sync::broadcast;
 use uuid::Uuid;
 
 use crate::clock::PlantClock;
-use crate::config::{PlantFile, UnitsWord};
+use units::UnitSystem;
+
+use crate::config::PlantFile;
 use crate::convert::utc;
 use crate::history::RecordedAct;
 
@@ -69,9 +71,9 @@ impl Live {
             data_dir,
             config: file.core.clone(),
             zone: file.zone.name().to_owned(),
-            units: match file.units {
-                UnitsWord::Si => "si",
-                UnitsWord::Us => "us",
+            units: match file.core.units {
+                UnitSystem::Si => "si",
+                UnitSystem::Us => "us",
             },
             plant: RwLock::new(Plant::new(file.core.clone())),
             acts: RwLock::default(),

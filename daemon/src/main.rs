@@ -136,6 +136,9 @@ fn main() -> ExitCode {
         .with_env_filter(filter)
         .with_ansi(io::stderr().is_terminal())
         .with_writer(io::stderr)
+        // Told about a log that cannot be written, standard error would panic: a full disk would
+        // then end the daemon.
+        .log_internal_errors(false)
         .init();
     let done = match Cli::parse().command {
         Command::Run(args) => run_daemon(&args).map(|()| ExitCode::SUCCESS),

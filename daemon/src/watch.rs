@@ -16,6 +16,7 @@ use daemon_core::alarm::{Alarm, AlarmBook, AlarmChange, AlarmRefusal, AlarmState
 use daemon_core::assessment::{PourAssessment, Trouble};
 use daemon_core::time::UtcMs;
 use daemon_store::{Reader, StatementRow, StoreError, TIME_MS_MAX};
+use units::UnitSystem;
 
 use crate::config::nearest_hint;
 use crate::convert::watch as convert;
@@ -31,6 +32,8 @@ const RANG_WITHIN_H: f64 = 1.0;
 /// Every alarm of the plant, and what was known of each pour at the last look.
 #[derive(Debug, Default)]
 pub struct Watch {
+    /// The units in which sentences are told.
+    units: UnitSystem,
     book: AlarmBook,
     known: BTreeMap<String, Known>,
     rang: VecDeque<UtcMs>,
@@ -44,6 +47,14 @@ pub struct Looked {
 }
 
 impl Watch {
+    /// A watch without a past that tells quantities in these units.
+    pub fn new(units: UnitSystem) -> Self {
+        Self {
+            units,
+            ..Self::default()
+        }
+    }
+
     /// Goes on where the record left off; words that were recorded after an alarm was are heard again.
     ///
     /// # Errors
@@ -51,6 +62,7 @@ impl Watch {
     pub fn resume<'a>(
         reader: &Reader,
         acts: impl Iterator<Item = &'a Act>,
+        units: UnitSystem,
         now: UtcMs,
     ) -> Result<Self, StoreError> {
         let mut said = BTreeMap::new();
@@ -69,7 +81,7 @@ impl Watch {
         }
         let mut watch = Self {
             book: AlarmBook::resumed(alarms),
-            ..Self::default()
+            ..Self::new(units)
         };
         for act in acts {
             if let ActBody::Alarm(word) = &act.body
@@ -118,7 +130,7 @@ impl Watch {
         {
             self.rang.pop_front();
         }
-        let late = late_changes(&mut self.known, pours, now);
+        let late = late_changes(&mut self.known, pours, self.units, now);
         Looked { alarms, late }
     }
 

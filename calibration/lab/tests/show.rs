@@ -247,7 +247,10 @@ fn a_wrong_command_line_ends_with_2_and_says_what_to_type() {
 #[test]
 fn help_has_examples() {
     let mut command = Command::cargo_bin("tarplight-lab").expect("the command is built");
-    let output = command.args(["show", "--help"]).output().expect("the command runs");
+    let output = command
+        .args(["show", "--help"])
+        .output()
+        .expect("the command runs");
     assert_eq!(output.status.code(), Some(0));
     assert!(stdout(&output).contains("tarplight-lab show curves/m45.toml --units us"));
 }

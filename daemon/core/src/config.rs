@@ -3,12 +3,15 @@
 use std::collections::BTreeMap;
 
 use calibration::{CurveFile, CurveRecord, ReleaseRule};
+use units::UnitSystem;
 
 /// Everything the core must be told about a plant.
 #[derive(Debug, Clone)]
 pub struct PlantConfig {
     /// The plant's name.
     pub name: String,
+    /// The units in which sentences are told.
+    pub units: UnitSystem,
     /// Beds in yard order.
     pub beds: Vec<Bed>,
     /// Mixes.
@@ -110,6 +113,8 @@ pub struct ReleasePolicy {
 /// How sensors are judged.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TrustSettings {
+    /// The units in which evidence is told; the plant's.
+    pub units: UnitSystem,
     /// No reading for this long: silent, min.
     pub silent_min: f64,
     /// The very same value for this long while others moved: stuck, min.
@@ -163,6 +168,7 @@ impl Default for WatchSettings {
 impl Default for TrustSettings {
     fn default() -> Self {
         Self {
+            units: UnitSystem::Si,
             silent_min: 15.0,
             stuck_min: 45.0,
             step_c_per_h: 90.0,

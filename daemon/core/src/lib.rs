@@ -22,6 +22,7 @@ pub mod positions;
 pub mod pour;
 pub mod reading;
 pub mod release;
+pub mod say;
 pub mod time;
 pub mod trouble;
 pub mod trust;

@@ -9,7 +9,9 @@ mod judge;
 mod rates;
 
 use crate::config::LimitSet;
+use crate::say;
 use crate::time::UtcMs;
+use units::UnitSystem;
 
 pub use holds::{breach_id, disposition_of, piece_holds, pieces_of, sentence, settled};
 pub use judge::{LimitFindings, Limited, UnderTarp, judge_limits};
@@ -189,6 +191,21 @@ pub const LIMITS: [LimitRow; 13] = [
 ];
 
 impl Limit {
+    /// A value of this limit as people read it.
+    #[must_use]
+    pub fn told(self, value: f64, system: UnitSystem) -> String {
+        match self {
+            Self::ConcreteMax
+            | Self::ConcreteMin
+            | Self::BeforeSet
+            | Self::EnclosureMax
+            | Self::EnclosureMin => say::temperature(value, system),
+            Self::Difference | Self::HeatOffFall => say::difference(value, system),
+            Self::Rise | Self::Cooling | Self::EnclosureRise => say::rate(value, system),
+            Self::Preset | Self::HeatOffHours | Self::ReleaseHours => format!("{value:.1} h"),
+        }
+    }
+
     /// Its row in the table.
     #[must_use]
     pub fn row(self) -> &'static LimitRow {

@@ -385,7 +385,8 @@ impl Plant {
             .iter()
             .map(|one| one.assessment.clone())
             .collect();
-        let confirmation = release::confirm(record, policy, &breaks, &mut positions);
+        let confirmation =
+            release::confirm(record, policy, self.config.units, &breaks, &mut positions);
         let forecast = self.forecast(record, ready, &judged, &breaks, now);
         for (position, likely_at) in positions.iter_mut().zip(&forecast.position_likely_at) {
             position.likely_at = *likely_at;
@@ -410,10 +411,13 @@ impl Plant {
         pour.status = release::status(record, &pour.confirmation, &pour.forecast, policy, now);
         pour.release_holds =
             release::release_holds(record, policy, &pour.breaks, &pour.confirmation);
-        pour.piece_holds = limits::piece_holds(record, &findings.breaches);
+        pour.piece_holds = limits::piece_holds(record, &findings.breaches, self.config.units);
         pour.cautions = release::cautions(&self.config, &pour, ready, now);
-        pour.cautions
-            .extend(limits::settled(record, &findings.breaches));
+        pour.cautions.extend(limits::settled(
+            record,
+            &findings.breaches,
+            self.config.units,
+        ));
         pour.breaches = findings.breaches;
         pour.beyond = findings.beyond;
         (pour, judged.enclosure)

@@ -158,7 +158,7 @@ pub fn judge_channels(
     if !enclosure.is_empty() {
         for (one, age) in judged.iter_mut().zip(&ages) {
             if let Some(age) = age {
-                reject_air(one, &enclosure, age.zero_at, now);
+                reject_air(one, &enclosure, config.trust.units, age.zero_at, now);
             }
         }
     }

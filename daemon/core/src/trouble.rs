@@ -39,7 +39,7 @@ pub fn pour_troubles(
     let mut troubles: Vec<Trouble> = pour
         .beyond
         .iter()
-        .map(|beyond| limit::beyond_trouble(pour, beyond, now))
+        .map(|beyond| limit::beyond_trouble(pour, beyond, config.units, now))
         .collect();
     for position in pour.positions.iter().filter(|one| one.excluded.is_none()) {
         let trust = &position.trust;
@@ -60,7 +60,7 @@ pub fn pour_troubles(
             now,
         ));
     }
-    troubles.extend(heat::heat_troubles(&config.watch, pour, air, limits, now));
+    troubles.extend(heat::heat_troubles(config, pour, air, limits, now));
     troubles.extend(schedule::schedule_troubles(pour, now));
     troubles.extend(schedule::curve_trouble(pour, now));
     troubles.extend(too_few_positions(config, pour, now));

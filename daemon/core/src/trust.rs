@@ -7,7 +7,9 @@ use crate::assessment::{DoubtReason, Trust, Verdict};
 use crate::channel::Sample;
 use crate::config::TrustSettings;
 use crate::path::temperature_at;
+use crate::say;
 use crate::time::UtcMs;
+use units::UnitSystem;
 
 /// Siblings that ranged over more than this while a channel stood still show that it is stuck, °C.
 const SIBLING_RANGE_C: f64 = 1.6;
@@ -141,8 +143,10 @@ fn reject(
         return Some((
             DoubtReason::OutOfRange,
             format!(
-                "{value:.1} °C is outside {:.0} to {:.0} °C",
-                bound.min, bound.max
+                "{} is outside {} to {}",
+                say::temperature(value, settings.units),
+                say::temperature(bound.min, settings.units),
+                say::temperature(bound.max, settings.units)
             ),
         ));
     }
@@ -152,8 +156,9 @@ fn reject(
         (
             DoubtReason::Step,
             format!(
-                "from {:.1} to {value:.1} °C within {:.0} s",
-                last.1,
+                "from {} to {} within {:.0} s",
+                say::temperature(last.1, settings.units),
+                say::temperature(value, settings.units),
                 (hours * 3600.0).round()
             ),
         )
@@ -250,9 +255,10 @@ pub fn reject_stuck(channels: &mut [Judged], settings: &TrustSettings) {
                     verdict: Verdict::Rejected,
                     reason: Some(DoubtReason::Stuck),
                     evidence: Some(format!(
-                        "exactly {:.1} °C for {:.0} min while the others moved by {median_c:.1} °C",
-                        before[index][first].1,
-                        to.hours_since(from) * 60.0
+                        "exactly {} for {:.0} min while the others moved by {}",
+                        say::temperature(before[index][first].1, settings.units),
+                        to.hours_since(from) * 60.0,
+                        say::difference(median_c, settings.units)
                     )),
                     since: Some(from),
                 };
@@ -294,7 +300,13 @@ fn range_c(path: &[(UtcMs, f64)], from: UtcMs, to: UtcMs) -> Option<f64> {
 }
 
 /// Rejects a concrete channel whose changes are the air's.
-pub fn reject_air(channel: &mut Judged, air: &[(UtcMs, f64)], zero_at: UtcMs, now: UtcMs) {
+pub fn reject_air(
+    channel: &mut Judged,
+    air: &[(UtcMs, f64)],
+    units: UnitSystem,
+    zero_at: UtcMs,
+    now: UtcMs,
+) {
     if !channel.is_believed_now() {
         return;
     }
@@ -310,7 +322,7 @@ pub fn reject_air(channel: &mut Judged, air: &[(UtcMs, f64)], zero_at: UtcMs, no
             ))
         })
         .collect();
-    if let Some(evidence) = follows(&grid) {
+    if let Some(evidence) = follows(&grid, units) {
         channel.trust = Trust {
             verdict: Verdict::Rejected,
             reason: Some(DoubtReason::ReadsAir),
@@ -321,7 +333,7 @@ pub fn reject_air(channel: &mut Judged, air: &[(UtcMs, f64)], zero_at: UtcMs, no
 }
 
 /// The evidence that the first of each pair follows the second, where it does.
-fn follows(grid: &[(f64, f64)]) -> Option<String> {
+fn follows(grid: &[(f64, f64)], units: UnitSystem) -> Option<String> {
     // Two thirds of the window must be there before anything is concluded.
     if grid.len() < 12 {
         return None;
@@ -353,7 +365,8 @@ fn follows(grid: &[(f64, f64)]) -> Option<String> {
     let (slope, correlation) = (both / of_air, both / (own * of_air).sqrt());
     (slope > AIR_SLOPE_MIN && correlation > AIR_CORRELATION_MIN).then(|| {
         format!(
-            "its changes follow the air's (correlation {correlation:.2}), {distance_c:.1} °C from it"
+            "its changes follow the air's (correlation {correlation:.2}), {} from it",
+            say::difference(distance_c, units)
         )
     })
 }
@@ -485,13 +498,13 @@ mod tests {
             .map(|minute| sample(minute, swing(minute) - 1.0))
             .collect();
         let mut channel = judge(&pulled, 199);
-        reject_air(&mut channel, &air, at(0), at(199));
+        reject_air(&mut channel, &air, UnitSystem::Si, at(0), at(199));
         assert_eq!(
             reason(&channel),
             (Verdict::Rejected, Some(DoubtReason::ReadsAir))
         );
         let mut concrete = judge(&ramp(200, 9.0), 199);
-        reject_air(&mut concrete, &air, at(0), at(199));
+        reject_air(&mut concrete, &air, UnitSystem::Si, at(0), at(199));
         assert_eq!(reason(&concrete), (Verdict::Good, None));
     }
 }

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use daemon_sources::{MqttTable, SerialTable};
 use serde::Deserialize;
+use units::UnitSystem;
 
 /// Without `Debug`: it may hold secrets.
 #[derive(Deserialize)]
@@ -53,6 +54,15 @@ pub enum UnitsWord {
     #[default]
     Si,
     Us,
+}
+
+impl From<UnitsWord> for UnitSystem {
+    fn from(word: UnitsWord) -> Self {
+        match word {
+            UnitsWord::Si => Self::Si,
+            UnitsWord::Us => Self::Us,
+        }
+    }
 }
 
 #[derive(Debug, Deserialize)]

@@ -10,6 +10,7 @@ use daemon_core::assessment::{self as core, Trouble};
 use daemon_core::config::LimitSet;
 use daemon_core::limits::{Breach, LIMITS, breach_id, disposition_of, pieces_of, sentence};
 use daemon_core::pour::PourRecord;
+use units::UnitSystem;
 
 use super::{utc, utc_option};
 
@@ -42,7 +43,7 @@ pub fn limits(set: &LimitSet) -> LimitsView {
 
 /// A breach with what the engineer decided about it.
 #[must_use]
-pub fn breach(record: &PourRecord, breach: &Breach) -> BreachView {
+pub fn breach(record: &PourRecord, breach: &Breach, units: UnitSystem) -> BreachView {
     let row = breach.limit.row();
     let disposition = disposition_of(record, breach).map(|one| DispositionView {
         number: one.number.clone(),
@@ -66,7 +67,7 @@ pub fn breach(record: &PourRecord, breach: &Breach) -> BreachView {
             .into_iter()
             .map(str::to_owned)
             .collect(),
-        text: format!("{}.", sentence(breach)),
+        text: format!("{}.", sentence(breach, units)),
         disposition,
     }
 }

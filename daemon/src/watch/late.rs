@@ -4,9 +4,11 @@ use std::collections::BTreeMap;
 
 use daemon_core::assessment::PourAssessment;
 use daemon_core::limits::{breach_id, sentence};
+use daemon_core::say;
 use daemon_core::time::UtcMs;
 use daemon_store::StatementRow;
 use serde::{Deserialize, Serialize};
+use units::UnitSystem;
 
 use super::LATE_STATEMENT;
 
@@ -52,6 +54,7 @@ impl LateChange {
 pub fn late_changes(
     known: &mut BTreeMap<String, Known>,
     pours: &[PourAssessment],
+    units: UnitSystem,
     now: UtcMs,
 ) -> Vec<LateChange> {
     let mut changes = Vec::new();
@@ -74,7 +77,7 @@ pub fn late_changes(
             if before.is_some() && is_other && is_past {
                 changes.push(change(format!(
                     "Known only now, by readings or acts that came late: {}.",
-                    sentence(breach)
+                    sentence(breach, units)
                 )));
             }
             after.worst.insert(hold, breach.worst);
@@ -93,8 +96,9 @@ pub fn late_changes(
                 && is_past
             {
                 changes.push(change(format!(
-                    "The highest temperature of {place} is {highest_c:.1} °C, not {was_c:.1} °C, by \
-                     readings that came late."
+                    "The highest temperature of {place} is {}, not {}, by readings that came late.",
+                    say::temperature(highest_c, units),
+                    say::temperature(*was_c, units)
                 )));
             }
             after.highest_c.insert(place.clone(), highest_c);

@@ -5,8 +5,10 @@ use daemon_api::act::{Act, ActBody};
 use daemon_api::alarm::{AlarmEventView, AlarmHistory};
 use daemon_api::shift::ShiftEntry;
 use daemon_core::plant::Plant;
+use daemon_core::say;
 use daemon_core::time::UtcMs;
 use daemon_store::{Reader, StoreError};
+use units::UnitSystem;
 
 use super::late::LateChange;
 use super::{ALARM_STATEMENT, LATE_STATEMENT};
@@ -94,12 +96,12 @@ fn act_entry(plant: &Plant, act: &Act) -> Option<ShiftEntry> {
         bed: record.map(|record| record.facts.bed.clone()),
         pour: (!act.pour.is_empty()).then(|| act.pour.clone()),
         by: Some(act.by.clone()),
-        text: act_text(act),
+        text: act_text(act, plant.config().units),
     })
 }
 
 /// What an act says, in a few words.
-fn act_text(act: &Act) -> String {
+fn act_text(act: &Act, units: UnitSystem) -> String {
     let what = match &act.body {
         ActBody::PourOpened(one) => format!("pour opened, mix {}", one.mix),
         ActBody::PourCorrected(_) => "pour corrected".to_owned(),
@@ -115,7 +117,10 @@ fn act_text(act: &Act) -> String {
         ActBody::HandProbed {
             position,
             temperature_c,
-        } => format!("{position} read by hand: {temperature_c:.1} °C"),
+        } => format!(
+            "{position} read by hand: {}",
+            say::temperature(*temperature_c, units)
+        ),
         ActBody::BreakRecorded(result) => format!("cylinders broken, set {}", result.set),
         ActBody::PositionExcluded { position } => format!("{position} left out"),
         ActBody::PositionRestored { position } => format!("{position} taken back in"),

@@ -4,6 +4,7 @@ use crate::assessment::Note;
 use crate::limits::{Breach, Disposition, Limit};
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
+use units::UnitSystem;
 
 /// A stable name of a breach within its pour, made from what and where.
 #[must_use]
@@ -30,7 +31,7 @@ pub fn disposition_of<'a>(record: &'a PourRecord, breach: &Breach) -> Option<&'a
 ///
 /// A breach whose pieces an engineer lets ship is no hold any more: see [`settled`].
 #[must_use]
-pub fn piece_holds(record: &PourRecord, breaches: &[Breach]) -> Vec<Note> {
+pub fn piece_holds(record: &PourRecord, breaches: &[Breach], units: UnitSystem) -> Vec<Note> {
     let held = breaches.iter().filter_map(|breach| {
         let disposition = disposition_of(record, breach);
         let decides = match disposition {
@@ -44,7 +45,7 @@ pub fn piece_holds(record: &PourRecord, breaches: &[Breach]) -> Vec<Note> {
         let pieces = pieces_text(record, breach);
         Some(Note {
             kind: breach.limit.row().kind,
-            text: format!("{}: {decides}{pieces}.", sentence(breach)),
+            text: format!("{}: {decides}{pieces}.", sentence(breach, units)),
         })
     });
     held.collect()
@@ -52,14 +53,14 @@ pub fn piece_holds(record: &PourRecord, breaches: &[Breach]) -> Vec<Note> {
 
 /// Breaches whose pieces an engineer lets ship: they stay in sight as cautions.
 #[must_use]
-pub fn settled(record: &PourRecord, breaches: &[Breach]) -> Vec<Note> {
+pub fn settled(record: &PourRecord, breaches: &[Breach], units: UnitSystem) -> Vec<Note> {
     let settled = breaches.iter().filter_map(|breach| {
         let one = disposition_of(record, breach).filter(|one| one.may_ship)?;
         Some(Note {
             kind: "breach-disposed",
             text: format!(
                 "{}: the pieces may ship by disposition {} (recorded by {}: {}).",
-                sentence(breach),
+                sentence(breach, units),
                 one.number,
                 one.by,
                 one.why
@@ -92,9 +93,10 @@ fn pieces_text(record: &PourRecord, breach: &Breach) -> String {
 
 /// What was broken, where, how far, and by which clause.
 #[must_use]
-pub fn sentence(breach: &Breach) -> String {
+pub fn sentence(breach: &Breach, units: UnitSystem) -> String {
     let row = breach.limit.row();
-    let (worst, limit, unit) = (breach.worst, breach.limit_value, row.unit);
+    let worst = breach.limit.told(breach.worst, units);
+    let limit = breach.limit.told(breach.limit_value, units);
     let place = breach.place.as_deref().unwrap_or("The pour");
     let at = clock(breach.worst_at);
     let unproven = if breach.is_proven {
@@ -103,34 +105,34 @@ pub fn sentence(breach: &Breach) -> String {
         ", by a reading that is not believed"
     };
     let what = match breach.limit {
-        Limit::ConcreteMax => format!("{place} reached {worst:.1} {unit}{unproven}"),
-        Limit::BeforeSet => format!("{place} reached {worst:.1} {unit} before initial set"),
-        Limit::ConcreteMin => format!("{place} fell to {worst:.1} {unit}"),
-        Limit::Rise => format!("{place} rose by {worst:.1} {unit} at {at}"),
-        Limit::Cooling => format!("{place} cooled by {worst:.1} {unit} at {at}"),
+        Limit::ConcreteMax => format!("{place} reached {worst}{unproven}"),
+        Limit::BeforeSet => format!("{place} reached {worst} before initial set"),
+        Limit::ConcreteMin => format!("{place} fell to {worst}"),
+        Limit::Rise => format!("{place} rose by {worst} at {at}"),
+        Limit::Cooling => format!("{place} cooled by {worst} at {at}"),
         Limit::Difference => {
             return format!(
-                "The positions differed by {worst:.1} {unit} at {at}, {}, above {limit:.1} {unit} ({})",
+                "The positions differed by {worst} at {at}, {}, above {limit} ({})",
                 breach.detail, breach.source
             );
         }
         Limit::Preset => {
             return format!(
-                "The heat came on after {worst:.1} h, before {limit:.1} h, {} ({})",
+                "The heat came on after {worst}, before {limit}, {} ({})",
                 breach.detail, breach.source
             );
         }
-        Limit::EnclosureMax => format!("The air under the tarp reached {worst:.1} {unit}"),
-        Limit::EnclosureMin => format!("The air under the tarp fell to {worst:.1} {unit}"),
-        Limit::EnclosureRise => format!("The air under the tarp rose by {worst:.1} {unit} at {at}"),
-        Limit::HeatOffHours => format!("{worst:.1} h passed between heat off and detensioning"),
+        Limit::EnclosureMax => format!("The air under the tarp reached {worst}"),
+        Limit::EnclosureMin => format!("The air under the tarp fell to {worst}"),
+        Limit::EnclosureRise => format!("The air under the tarp rose by {worst} at {at}"),
+        Limit::HeatOffHours => format!("{worst} passed between heat off and detensioning"),
         Limit::HeatOffFall => {
-            format!("{place} fell by {worst:.1} {unit} between heat off and detensioning")
+            format!("{place} fell by {worst} between heat off and detensioning")
         }
-        Limit::ReleaseHours => format!("{worst:.1} h passed from the last load to detensioning"),
+        Limit::ReleaseHours => format!("{worst} passed from the last load to detensioning"),
     };
     let side = if row.is_upper { "above" } else { "below" };
-    format!("{what}, {side} {limit:.1} {unit} ({})", breach.source)
+    format!("{what}, {side} {limit} ({})", breach.source)
 }
 
 fn clock(at: UtcMs) -> String {

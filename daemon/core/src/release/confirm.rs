@@ -21,6 +21,7 @@ use crate::time::UtcMs;
 pub fn confirm(
     record: &PourRecord,
     policy: &ReleasePolicy,
+    units: UnitSystem,
     breaks: &[JudgedBreak],
     positions: &mut [PositionAssessment],
 ) -> Confirmation {
@@ -56,7 +57,7 @@ pub fn confirm(
     };
     Confirmation {
         state,
-        words: words(record, policy, state, failure, &waiting_for),
+        words: words(record, policy, units, state, failure, &waiting_for),
         breaks: relied_on.into_iter().collect(),
         waiting_for,
         release_specimens_left: release_specimens_left(record),
@@ -184,6 +185,7 @@ fn has_caught_up(broken: &JudgedBreak, position: &PositionAssessment) -> bool {
 fn words(
     record: &PourRecord,
     policy: &ReleasePolicy,
+    units: UnitSystem,
     state: ConfirmationState,
     failure: Option<&JudgedBreak>,
     waiting_for: &[String],
@@ -199,7 +201,7 @@ fn words(
             "No cylinder has been broken yet: the estimate only says when to break.".to_owned()
         }
         ConfirmationState::Failed => {
-            let how = failure.map_or_else(String::new, |one| shortfall(policy, one));
+            let how = failure.map_or_else(String::new, |one| shortfall(policy, units, one));
             format!(
                 "Cylinders failed{how}: do not release; the estimate only says when to break next."
             )
@@ -220,7 +222,7 @@ fn words(
 }
 
 /// How a break failed, in brackets, with as many digits as it takes to see it.
-fn shortfall(policy: &ReleasePolicy, broken: &JudgedBreak) -> String {
+fn shortfall(policy: &ReleasePolicy, units: UnitSystem, broken: &JudgedBreak) -> String {
     let mean_mpa = broken
         .pooled
         .map_or(broken.mean_mpa, |pooled| pooled.mean_mpa);
@@ -229,11 +231,8 @@ fn shortfall(policy: &ReleasePolicy, broken: &JudgedBreak) -> String {
         return " (no release strength is required of this pour: correct it)".to_owned();
     }
     if mean_mpa < broken.required_mpa {
-        let (mean, required) = show_apart(
-            Megapascal(mean_mpa),
-            Megapascal(broken.required_mpa),
-            UnitSystem::Si,
-        );
+        let (mean, required) =
+            show_apart(Megapascal(mean_mpa), Megapascal(broken.required_mpa), units);
         return format!(" (set {}{together}: mean {mean} of {required})", broken.set);
     }
     let strengths: Vec<Megapascal> = broken
@@ -247,7 +246,7 @@ fn shortfall(policy: &ReleasePolicy, broken: &JudgedBreak) -> String {
         CylinderSize::Other,
     );
     match judgement.reasons.first() {
-        Some(reason) => format!(" (set {}: {})", broken.set, reason.sentence(UnitSystem::Si)),
+        Some(reason) => format!(" (set {}: {})", broken.set, reason.sentence(units)),
         None => format!(" (set {}{together})", broken.set),
     }
 }

@@ -10,6 +10,7 @@ use crate::config::{PlantConfig, ReleasePolicy};
 use crate::estimate::ReadyCurve;
 use crate::pour::PourRecord;
 use crate::release::confirm::{is_sampled, load_of};
+use crate::say;
 use crate::time::UtcMs;
 
 /// What stands against signing the release.
@@ -233,9 +234,10 @@ fn position_cautions(
             caution(
                 "hotter-than-specimens",
                 format!(
-                    "{id} reached {highest_c:.1} °C; the curve's specimens saw {:.1} °C at most: the \
-                     lower bound counts no more than that.",
-                    ready.temperature_max_c
+                    "{id} reached {}; the curve's specimens saw {} at most: the lower bound counts no \
+                     more than that.",
+                    say::temperature(highest_c, config.units),
+                    say::temperature(ready.temperature_max_c, config.units),
                 ),
             );
         }
@@ -246,8 +248,9 @@ fn position_cautions(
             caution(
                 "colder-than-specimens",
                 format!(
-                    "{id} is at {coldest_c:.1} °C; the curve's specimens saw {:.1} °C at least.",
-                    ready.temperature_min_c
+                    "{id} is at {}; the curve's specimens saw {} at least.",
+                    say::temperature(coldest_c, config.units),
+                    say::temperature(ready.temperature_min_c, config.units),
                 ),
             );
         }

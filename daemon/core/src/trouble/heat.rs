@@ -1,11 +1,13 @@
 //! Heat that is lost, does not come, or does not go, as troubles: acts held against the air under the tarp.
 
 use crate::assessment::{PourAssessment, Trouble, Urgency};
-use crate::config::{LimitSet, WatchSettings};
+use crate::config::{LimitSet, PlantConfig, WatchSettings};
 use crate::path::{slope_c_per_h, temperature_at};
 use crate::pour::Switch;
+use crate::say;
 use crate::time::UtcMs;
 use crate::trouble::Air;
+use units::UnitSystem;
 
 /// The fall of the air is taken over this long, h.
 const FALL_H: f64 = 0.5;
@@ -27,6 +29,7 @@ pub const LOSING_HEAT: &str = "losing-heat";
 
 struct Heat<'a> {
     settings: &'a WatchSettings,
+    units: UnitSystem,
     pour: &'a PourAssessment,
     enclosure: &'a [(UtcMs, f64)],
     now: UtcMs,
@@ -38,7 +41,7 @@ struct Heat<'a> {
 
 /// What is wrong with the heat of one pour.
 pub fn heat_troubles(
-    settings: &WatchSettings,
+    config: &PlantConfig,
     pour: &PourAssessment,
     air: &Air<'_>,
     limits: Option<&LimitSet>,
@@ -52,7 +55,8 @@ pub fn heat_troubles(
         Some(air.tarp.last_batch_at?.plus_hours(preset_h))
     };
     let heat = Heat {
-        settings,
+        settings: &config.watch,
+        units: config.units,
         pour,
         enclosure: air.enclosure,
         now,
@@ -126,9 +130,10 @@ impl Heat<'_> {
             kind: LOSING_HEAT.into(),
             urgency: Urgency::Now,
             what: format!(
-                "The air under the tarp falls {:.1} °C/h (from {:.1} to {now_c:.1} °C) though the heat should \
-                 be on.{lifted}",
-                -rate, high.1
+                "The air under the tarp falls {} (from {} to {}) though the heat should be on.{lifted}",
+                say::rate(-rate, self.units),
+                say::temperature(high.1, self.units),
+                say::temperature(now_c, self.units),
             ),
             since: high.0,
             first_act:
@@ -166,7 +171,10 @@ impl Heat<'_> {
             (false, Some(_), None) => return None,
             (false, Some(_), Some(risen)) => (
                 Urgency::Now,
-                format!("the air has warmed by {:.1} °C only", risen.max(0.0)),
+                format!(
+                    "the air has warmed by {} only",
+                    say::difference(risen.max(0.0), self.units)
+                ),
                 "See whether the valve is open and steam comes. Steam burns.",
             ),
             (false, None, _) => (
@@ -220,7 +228,9 @@ impl Heat<'_> {
                 return None;
             }
             let what = format!(
-                "The air under the tarp rises {rate:.1} °C/h (now {now_c:.1} °C) though the heat was turned off."
+                "The air under the tarp rises {} (now {}) though the heat was turned off.",
+                say::rate(rate, self.units),
+                say::temperature(now_c, self.units),
             );
             (Urgency::Soon, switch.at, what)
         };

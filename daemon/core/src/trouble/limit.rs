@@ -3,45 +3,52 @@
 use crate::assessment::{PourAssessment, Trouble, Urgency};
 use crate::limits::{Beyond, Limit};
 use crate::time::UtcMs;
+use units::UnitSystem;
 
 const HEAT_DOWN: &str = "Turn the heat down.";
 const SEE_TARP: &str = "See whether the tarp is down and the heat is on.";
 
 /// One limit that is broken now.
-pub fn beyond_trouble(pour: &PourAssessment, beyond: &Beyond, now: UtcMs) -> Trouble {
+pub fn beyond_trouble(
+    pour: &PourAssessment,
+    beyond: &Beyond,
+    units: UnitSystem,
+    now: UtcMs,
+) -> Trouble {
     let row = beyond.limit.row();
-    let (value, limit, unit) = (beyond.value, beyond.limit_value, row.unit);
+    let value = beyond.limit.told(beyond.value, units);
+    let limit = beyond.limit.told(beyond.limit_value, units);
     let limited = format!(
-        "{} the limit of {limit:.1} {unit} ({})",
+        "{} the limit of {limit} ({})",
         if row.is_upper { "above" } else { "below" },
         beyond.source
     );
     let what = match beyond.limit {
-        Limit::ConcreteMax | Limit::ConcreteMin => format!("{value:.1} {unit}, {limited}."),
-        Limit::BeforeSet => format!("{value:.1} {unit} before initial set, {limited}."),
-        Limit::Rise => format!("It rises {value:.1} {unit}, {limited}."),
-        Limit::Cooling => format!("It falls {value:.1} {unit}, {limited}."),
+        Limit::ConcreteMax | Limit::ConcreteMin => format!("{value}, {limited}."),
+        Limit::BeforeSet => format!("{value} before initial set, {limited}."),
+        Limit::Rise => format!("It rises {value}, {limited}."),
+        Limit::Cooling => format!("It falls {value}, {limited}."),
         Limit::Difference => {
             format!(
-                "The positions differ by {value:.1} {unit} (widest {}), {limited}.",
+                "The positions differ by {value} (widest {}), {limited}.",
                 beyond.detail
             )
         }
         Limit::Preset => format!(
-            "The heat came on after {value:.1} h, before the preset of {limit:.1} h was over, {} ({}).",
+            "The heat came on after {value}, before the preset of {limit} was over, {} ({}).",
             beyond.detail, beyond.source
         ),
         Limit::EnclosureMax | Limit::EnclosureMin => {
-            format!("The air under the tarp is {value:.1} {unit}, {limited}.")
+            format!("The air under the tarp is {value}, {limited}.")
         }
         Limit::EnclosureRise => {
-            format!("The air under the tarp rises {value:.1} {unit}, {limited}.")
+            format!("The air under the tarp rises {value}, {limited}.")
         }
-        Limit::HeatOffHours => format!("The heat has been off for {value:.1} h, {limited}."),
+        Limit::HeatOffHours => format!("The heat has been off for {value}, {limited}."),
         Limit::HeatOffFall => {
-            format!("It fell {value:.1} {unit} since the heat went off, {limited}.")
+            format!("It fell {value} since the heat went off, {limited}.")
         }
-        Limit::ReleaseHours => format!("{value:.1} h since the last load, {limited}."),
+        Limit::ReleaseHours => format!("{value} since the last load, {limited}."),
     };
     Trouble {
         kind: row.kind.into(),

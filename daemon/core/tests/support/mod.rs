@@ -90,6 +90,7 @@ pub fn config() -> PlantConfig {
             disagreement_fraction: 0.25,
             break_probability: 0.9,
         },
+        units: units::UnitSystem::Si,
         trust: TrustSettings::default(),
         estimate: EstimateSettings::default(),
         curves: vec![KnownCurve {

@@ -1,0 +1,46 @@
+//! Quantities in the sentences that people read, in the plant's own units.
+
+use units::{Celsius, CelsiusDifference, CelsiusPerHour, Megapascal, Show, UnitSystem};
+
+/// A temperature with one decimal: `65.6 °C`, `150.1 °F`.
+#[must_use]
+pub fn temperature(temperature_c: f64, system: UnitSystem) -> String {
+    tenths(Celsius(temperature_c), system)
+}
+
+/// A difference of temperatures; 10 °C apart are 18 °F apart.
+#[must_use]
+pub fn difference(difference_c: f64, system: UnitSystem) -> String {
+    tenths(CelsiusDifference(difference_c), system)
+}
+
+/// A rate of temperature.
+#[must_use]
+pub fn rate(c_per_h: f64, system: UnitSystem) -> String {
+    tenths(CelsiusPerHour(c_per_h), system)
+}
+
+/// A strength, to the step of screens.
+#[must_use]
+pub fn strength(strength_mpa: f64, system: UnitSystem) -> String {
+    Megapascal(strength_mpa).show(system)
+}
+
+fn tenths<Q: Show>(quantity: Q, system: UnitSystem) -> String {
+    format!("{:.1} {}", quantity.number(system), Q::unit(system))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_difference_and_a_rate_have_no_32_in_them() {
+        let us = UnitSystem::Us;
+        assert_eq!(temperature(10.0, us), "50.0 °F");
+        assert_eq!(difference(10.0, us), "18.0 °F");
+        assert_eq!(rate(-10.0, us), "-18.0 °F/h");
+        assert_eq!(strength(24.131_65, us), "3500 psi");
+        assert_eq!(temperature(65.55, UnitSystem::Si), "65.5 °C");
+    }
+}
