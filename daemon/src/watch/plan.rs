@@ -47,7 +47,7 @@ pub fn plan<'a>(
     PlanAnswer {
         now: utc(now),
         items,
-        schedule: under_cure().map(|pour| schedule(pour)).collect(),
+        schedule: under_cure().map(schedule).collect(),
     }
 }
 

@@ -53,11 +53,14 @@ fn a_condition_that_is_seen_and_passes_is_normal_again() {
     let (mut book, it) = (AlarmBook::default(), plain());
     let id = it.id();
     assert_eq!(
-        events(&book.look(&[it.clone()], at(0))),
+        events(&book.look(std::slice::from_ref(&it), at(0))),
         [AlarmEvent::Raised]
     );
     assert_eq!(state(&book, &id), AlarmState::Unacknowledged);
-    assert!(book.look(&[it.clone()], at(1)).is_empty(), "it rings once");
+    assert!(
+        book.look(std::slice::from_ref(&it), at(1)).is_empty(),
+        "it rings once"
+    );
     assert_eq!(events(&see(&mut book, &id, 2)), [AlarmEvent::Seen]);
     assert_eq!(state(&book, &id), AlarmState::Acknowledged);
     let over = events(&book.look(&[], at(3)));
@@ -69,7 +72,7 @@ fn a_condition_that_is_seen_and_passes_is_normal_again() {
 fn a_condition_that_passes_unseen_stays_in_sight_and_rings_when_it_comes_back() {
     let (mut book, it) = (AlarmBook::default(), plain());
     let id = it.id();
-    book.look(&[it.clone()], at(0));
+    book.look(std::slice::from_ref(&it), at(0));
     assert_eq!(events(&book.look(&[], at(1))), [AlarmEvent::Cleared]);
     assert_eq!(state(&book, &id), AlarmState::ReturnedUnacknowledged);
     assert_eq!(events(&book.look(&[it], at(2))), [AlarmEvent::Raised]);
@@ -89,7 +92,7 @@ fn what_matters_stays_latched_until_a_person_resets_it() {
     );
     let id = it.id();
     let reset = said(&id, AlarmWord::Reset);
-    book.look(&[it.clone()], at(0));
+    book.look(std::slice::from_ref(&it), at(0));
     assert_eq!(book.check(&reset), Err(AlarmRefusal::NothingToReset));
     see(&mut book, &id, 1);
     book.look(&[], at(2));
@@ -140,7 +143,7 @@ fn delays_keep_a_flickering_condition_from_ringing_and_from_ringing_twice() {
 fn a_snooze_is_quiet_until_its_end_and_then_rings_if_it_still_stands() {
     let (mut book, it) = (AlarmBook::default(), plain());
     let id = it.id();
-    book.look(&[it.clone()], at(0));
+    book.look(std::slice::from_ref(&it), at(0));
     let snooze = said(&id, AlarmWord::Snoozed { until_at: at(30) });
     assert_eq!(
         events(&book.hear(&snooze, "N. Shift", "steam is coming", at(1))),
@@ -161,7 +164,7 @@ fn a_snooze_is_quiet_until_its_end_and_then_rings_if_it_still_stands() {
         assert_eq!(state(&book, &id), AlarmState::Shelved);
     }
     assert_eq!(
-        events(&book.look(&[it.clone()], at(30))),
+        events(&book.look(std::slice::from_ref(&it), at(30))),
         [AlarmEvent::Woken]
     );
     assert_eq!(state(&book, &id), AlarmState::Unacknowledged);
@@ -185,7 +188,7 @@ fn what_becomes_more_urgent_rings_through_a_snooze() {
     let mut book = AlarmBook::default();
     let it = plain();
     let id = it.id();
-    book.look(&[it.clone()], at(0));
+    book.look(std::slice::from_ref(&it), at(0));
     book.hear(
         &said(&id, AlarmWord::Snoozed { until_at: at(60) }),
         "N. Shift",
@@ -197,7 +200,7 @@ fn what_becomes_more_urgent_rings_through_a_snooze() {
         ..it
     };
     assert_eq!(
-        events(&book.look(&[worse.clone()], at(2))),
+        events(&book.look(std::slice::from_ref(&worse), at(2))),
         [AlarmEvent::Worsened]
     );
     see(&mut book, &id, 3);
@@ -256,11 +259,11 @@ fn a_pour_that_is_released_needs_nobody_any_more_but_for_what_is_latched() {
 #[test]
 fn a_restart_goes_on_where_the_record_left_off() {
     let (mut book, it) = (AlarmBook::default(), plain());
-    book.look(&[it.clone()], at(0));
+    book.look(std::slice::from_ref(&it), at(0));
     see(&mut book, &it.id(), 1);
     let mut again = AlarmBook::resumed(book.alarms().into_iter().cloned());
     assert!(
-        again.look(&[it.clone()], at(2)).is_empty(),
+        again.look(std::slice::from_ref(&it), at(2)).is_empty(),
         "it does not ring anew"
     );
     assert_eq!(state(&again, &it.id()), AlarmState::Acknowledged);
