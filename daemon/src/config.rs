@@ -9,6 +9,7 @@ mod written;
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use chrono_tz::Tz;
 use daemon_core::config::PlantConfig;
@@ -16,6 +17,7 @@ use daemon_sources::{MqttSource, SerialSource};
 
 use crate::notify::NotifySettings;
 
+pub use curves::{CurveOnDisk, RECORDS_KIND, records_of};
 pub use document::{ConfigError, nearest_hint};
 
 /// A plant file that can be used.
@@ -33,6 +35,10 @@ pub struct PlantFile {
     pub mqtt: Vec<MqttSource>,
     /// Who is called about alarms.
     pub notify: NotifySettings,
+    /// The curve files and the records beside them, to be read again …
+    pub curves_on_disk: Vec<CurveOnDisk>,
+    /// … this often, in wall time.
+    pub curves_read_every: Duration,
     /// The plant file, the curve files and their records, byte for byte: they belong to the record.
     pub documents: Vec<ConfigDocument>,
     /// What is probably not meant, though it can be used.

@@ -1,9 +1,11 @@
 //! Between the wire and the core: the only place where the two vocabularies meet.
 //!
 //! Acts come in by [`act`], records and answers go out by [`view`], nouns that both share by
-//! [`noun`], limits and alarms by [`watch`], readings and their stored rows by [`reading`].
+//! [`noun`], limits and alarms by [`watch`], mixes and
+//! their curves by [`mix`], readings and their stored rows by [`reading`].
 
 pub mod act;
+pub mod mix;
 pub mod noun;
 pub mod reading;
 pub mod view;

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::event::PlantEvent;
+use daemon_api::mix::MixesAnswer;
 use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
@@ -19,6 +20,7 @@ use futures_util::StreamExt;
 use tokio::sync::{broadcast, mpsc, oneshot};
 
 use crate::config::nearest_hint;
+use crate::convert::mix::mixes;
 use crate::convert::watch::recorded;
 use crate::convert::{utc, view};
 use crate::event_loop::{Request, finished_view};
@@ -135,7 +137,7 @@ impl Door for LiveDoor {
                     return answer.ok_or_else(|| no_pour(&plant, &pour));
                 }
             }
-            let plant = plant_for_pour(&live.data_dir, live.config.clone(), &pour);
+            let plant = plant_for_pour(&live.data_dir, live.config_now(), live.learned(), &pour);
             let plant = plant.map_err(|error| logged(&error.into()))?;
             series(&plant, &pour, now, points).ok_or_else(unreadable)
         }))
@@ -192,6 +194,13 @@ impl Door for LiveDoor {
         Box::pin(self.compute(|live| Ok(plan_now(live))))
     }
 
+    fn mixes(&self) -> Answer<'_, MixesAnswer> {
+        Box::pin(self.compute(|live| {
+            let troubles = live.published().troubles.clone();
+            Ok(mixes(&live.plant(), &troubles, live.clock.now()))
+        }))
+    }
+
     fn shift_log(
         &self,
         from: Option<DateTime<Utc>>,
@@ -220,7 +229,7 @@ impl Door for LiveDoor {
     fn state_lines(&self, at: Option<DateTime<Utc>>) -> Answer<'_, String> {
         Box::pin(self.compute(move |live| {
             let at = at.map_or_else(|| live.clock.now(), UtcMs::from);
-            let plant = plant_at(&live.data_dir, live.config.clone(), at);
+            let plant = plant_at(&live.data_dir, live.config_now(), live.learned(), at);
             let plant = plant.map_err(|error| logged(&error.into()))?;
             state_lines(&plant, at).map_err(|error| logged(&error.into()))
         }))

@@ -3,6 +3,7 @@
 mod acts;
 mod backfill;
 mod calls;
+mod curves;
 mod intake;
 mod learning;
 mod publish;
@@ -30,6 +31,7 @@ use tokio_util::sync::CancellationToken;
 use crate::config::ConfigDocument;
 use crate::convert::reading::committed;
 use crate::convert::utc;
+use crate::curve_watch::{CurveSeen, CurveWatch};
 use crate::history::{HistoryError, horizon, read_acts, read_readings};
 use crate::live::Live;
 use crate::notify::{Call, Caller, NotifySettings};
@@ -97,6 +99,8 @@ enum Done {
         result: Result<CommitReport, StoreError>,
     },
     Documents(Result<CommitReport, StoreError>),
+    /// The curve files and their records as they are now.
+    Curves(Vec<CurveSeen>),
     /// Somebody was called about an alarm, or could not be.
     Called {
         call: Call,
@@ -134,6 +138,7 @@ pub struct EventLoop {
     said: Said,
     watch: Watch,
     caller: Caller,
+    curves: CurveWatch,
     /// The trouble of a disk that is nearly full, and when the system was last asked.
     disk: Option<Trouble>,
     disk_asked_at: Option<Instant>,
@@ -160,6 +165,8 @@ pub struct Inputs {
     pub stop: CancellationToken,
     /// Who is called about alarms.
     pub notify: NotifySettings,
+    /// The curve files to be read again.
+    pub curves: CurveWatch,
 }
 
 impl EventLoop {
@@ -202,6 +209,9 @@ impl EventLoop {
                 sample: row.sample,
             });
         book.recall(reader.refusal_counts()?, &last.collect::<Vec<_>>());
+        let mut curves_watched = inputs.curves;
+        let stored = curves_watched.resume(&reader, now)?;
+        live.plant_mut().take_curve_records(&stored);
         let watch = {
             let acts = live.acts();
             let acts = acts.in_order().iter().map(|act| &act.core);
@@ -220,6 +230,7 @@ impl EventLoop {
             said: Said::default(),
             watch,
             caller,
+            curves: curves_watched,
             disk: None,
             disk_asked_at: None,
             store_view: StoreView {
@@ -377,6 +388,7 @@ impl EventLoop {
             Done::Documents(Err(error)) => {
                 self.store_fails(&error);
             }
+            Done::Curves(seen) => self.curves_read(seen),
             Done::Called { call, outcome } => self.called(&call, outcome),
             Done::Assessed(assessed) => self.publish(*assessed),
             Done::Recalled { from, result } => self.take_recalled(from, result),
@@ -418,6 +430,7 @@ impl EventLoop {
         if is_time {
             self.assess();
         }
+        self.read_curves_if_due();
         if self.forgot_at.elapsed() >= FORGET_EVERY {
             self.forgot_at = Instant::now();
             let now = self.live.clock.now();
@@ -460,6 +473,7 @@ impl EventLoop {
         troubles.extend(publish::store_trouble(&self.store_view, waiting_count, now));
         troubles.extend(self.disk_trouble(now));
         troubles.extend(self.caller.troubles());
+        troubles.extend(self.curves.troubles());
         let looked = self.watch.look(&assessed.judged, &troubles, now);
         let statements = looked.statements().into_iter();
         for statement in statements.chain(publish::forecast_statements(&assessed)) {
@@ -515,7 +529,12 @@ impl EventLoop {
                 self.submit(batch);
             }
             match tokio::time::timeout_at(end, self.done_in.recv()).await {
-                Ok(Some(Done::Assessed(_) | Done::Recalled { .. } | Done::Learned { .. })) => {}
+                Ok(Some(
+                    Done::Assessed(_)
+                    | Done::Recalled { .. }
+                    | Done::Learned { .. }
+                    | Done::Curves(_),
+                )) => {}
                 Ok(Some(done)) => {
                     if self.take_done(done).is_err() || !self.store_view.writing {
                         break;

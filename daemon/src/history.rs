@@ -96,9 +96,17 @@ pub fn read_readings(
 
 /// The plant as it was known at `at`: what had been recorded and received by then, as far as pours
 /// under cure then need it.
-pub fn plant_at(dir: &Path, config: PlantConfig, at: UtcMs) -> Result<Plant, HistoryError> {
+///
+/// `learned` is what finished pours taught: of it counts what was known by then.
+pub fn plant_at(
+    dir: &Path,
+    config: PlantConfig,
+    learned: Vec<PourSummary>,
+    at: UtcMs,
+) -> Result<Plant, HistoryError> {
     let reader = Reader::open(dir)?;
     let mut plant = Plant::new(config);
+    take_learned(&mut plant, learned, at);
     for act in read_acts(&reader)? {
         if act.core.recorded_at <= at {
             plant.take_act(act.core);
@@ -197,7 +205,14 @@ fn pass(
 
 /// A plant that knows everything about one pour, finished ones included, and nothing of the others'
 /// temperatures.
-pub fn plant_for_pour(dir: &Path, config: PlantConfig, pour: &str) -> Result<Plant, HistoryError> {
+///
+/// `learned` is what finished pours taught: of it counts what was known before this one ended.
+pub fn plant_for_pour(
+    dir: &Path,
+    config: PlantConfig,
+    learned: Vec<PourSummary>,
+    pour: &str,
+) -> Result<Plant, HistoryError> {
     let reader = Reader::open(dir)?;
     let mut plant = Plant::new(config);
     for act in read_acts(&reader)? {
@@ -206,6 +221,8 @@ pub fn plant_for_pour(dir: &Path, config: PlantConfig, pour: &str) -> Result<Pla
     let Some(record) = plant.pours().get(pour).cloned() else {
         return Ok(plant);
     };
+    let ended_at = record.stripped_at.or(record.abandoned_at);
+    take_learned(&mut plant, learned, ended_at.unwrap_or(UtcMs(TIME_MS_MAX)));
     let from = record.begins_at().plus_hours(-BEFORE_BEGIN_H);
     // Readings that arrived after the end still belong to the record of what was measured before it.
     let to = UtcMs(TIME_MS_MAX);
@@ -220,4 +237,10 @@ pub fn plant_for_pour(dir: &Path, config: PlantConfig, pour: &str) -> Result<Pla
         }
     })?;
     Ok(plant)
+}
+
+fn take_learned(plant: &mut Plant, learned: Vec<PourSummary>, until: UtcMs) {
+    for summary in learned.into_iter().filter(|one| one.known_at <= until) {
+        plant.take_summary(summary);
+    }
 }

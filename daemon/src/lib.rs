@@ -6,6 +6,7 @@
 pub mod clock;
 pub mod config;
 pub mod convert;
+pub mod curve_watch;
 pub mod door;
 pub mod event_loop;
 pub mod history;

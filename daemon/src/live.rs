@@ -9,6 +9,7 @@ use daemon_api::event::{PlantChange, PlantEvent};
 use daemon_api::source::SourceView;
 use daemon_api::trouble::TroubleView;
 use daemon_core::config::PlantConfig;
+use daemon_core::habits::PourSummary;
 use daemon_core::plant::Plant;
 use tokio::sync::broadcast;
 use uuid::Uuid;
@@ -121,6 +122,16 @@ impl Live {
 
     pub fn subscribe(&self) -> broadcast::Receiver<Arc<PlantEvent>> {
         self.events.subscribe()
+    }
+
+    /// The configuration with the curve records that have come to be known since the start.
+    pub(crate) fn config_now(&self) -> PlantConfig {
+        self.plant().config().clone()
+    }
+
+    /// What finished pours have taught so far.
+    pub(crate) fn learned(&self) -> Vec<PourSummary> {
+        self.plant().summaries().values().cloned().collect()
     }
 
     /// Changes what is published and tells every subscriber, under one lock: a snapshot holds

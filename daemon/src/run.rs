@@ -13,6 +13,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::clock::PlantClock;
 use crate::config::PlantFile;
+use crate::curve_watch::CurveWatch;
 use crate::door::LiveDoor;
 use crate::event_loop::{EventLoop, Inputs};
 use crate::live::Live;
@@ -59,6 +60,7 @@ pub async fn run(parts: Parts, stop: CancellationToken) -> anyhow::Result<()> {
         requests,
         stop: stop.clone(),
         notify: plant.notify,
+        curves: CurveWatch::new(plant.curves_on_disk, plant.curves_read_every),
     };
     let mut event_loop = EventLoop::resume(Arc::clone(&live), store, book, inputs)?;
     event_loop.keep_documents(plant.documents);

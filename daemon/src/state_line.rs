@@ -4,7 +4,7 @@
 //! same number, so that two equal states are equal byte for byte.
 
 use chrono::{DateTime, Utc};
-use daemon_api::pour::{ConfirmationView, NoteView, PourStatus};
+use daemon_api::pour::{AdvisoryView, ConfirmationView, NoteView, PourStatus};
 use daemon_core::assessment::{PositionAssessment, PourAssessment};
 use daemon_core::plant::Plant;
 use daemon_core::time::UtcMs;
@@ -48,6 +48,11 @@ pub struct StateLine {
     pub doubted_positions: Vec<DoubtLine>,
     pub sampled_count: usize,
     pub learned_from: LearnedLine,
+    /// Present only where the curve only advises, or where breaks speak against it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub curve_advisory: Option<AdvisoryView>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub curve_drift: Option<String>,
 }
 
 /// One distribution of the time at which the slowest position gets there: 10, 50 and 90 %.
@@ -170,6 +175,8 @@ impl StateLine {
                 pours_of_bed: forecast.pour_count,
                 breaks_of_mix: forecast.break_count,
             },
+            curve_advisory: pour.curve.advisory.map(view::advisory),
+            curve_drift: pour.curve.drift.clone(),
         }
     }
 }

@@ -120,6 +120,10 @@ pub async fn answer(client: &Client, request: Request) -> Option<Event> {
             let answer = answer.map(Box::new).map_err(|problem| problem.to_string());
             Event::Series { pour, answer }
         }
+        Request::Mixes => {
+            let answer = client.mixes().await;
+            Event::Mixes(answer.map(Box::new).map_err(|problem| problem.to_string()))
+        }
         Request::Act(act) => {
             let answer = client.act(&act).await.map_err(failure);
             Event::Act { id: act.id, answer }

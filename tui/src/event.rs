@@ -6,6 +6,7 @@ use crossterm::event::{KeyEvent, MouseEvent};
 use daemon_api::act::{Act, ActAnswer};
 use daemon_api::bed::PlantSnapshot;
 use daemon_api::event::PlantEvent;
+use daemon_api::mix::MixesAnswer;
 use daemon_api::series::SeriesAnswer;
 use uuid::Uuid;
 
@@ -31,6 +32,8 @@ pub enum Event {
         pour: String,
         answer: Result<Box<SeriesAnswer>, String>,
     },
+    /// The mixes with their curves came, or a sentence why not.
+    Mixes(Result<Box<MixesAnswer>, String>),
     /// An act was answered.
     Act {
         id: Uuid,
@@ -72,6 +75,8 @@ pub enum ActFailure {
 pub enum Request {
     /// Fetch the series of a pour.
     Series { pour: String, points: usize },
+    /// Fetch the mixes with their curves.
+    Mixes,
     /// Send an act.
     Act(Box<Act>),
     /// Leave.

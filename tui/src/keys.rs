@@ -9,6 +9,7 @@ pub enum Action {
     Night,
     Troubles,
     Sources,
+    Mixes,
     Help,
     Open,
     Back,
@@ -86,6 +87,7 @@ bindings! {
         [KeyCode::Char('t'), KeyCode::Char('2')] "t 2" Troubles "everything that needs a person" Some("troubles");
         [KeyCode::Char('s'), KeyCode::Char('3')] "s 3" Sources "where readings come from, and what was refused" None;
         [KeyCode::Char('n'), KeyCode::Char('4')] "n 4" Night "every forecast on one line of time" Some("night");
+        [KeyCode::Char('m'), KeyCode::Char('5')] "m 5" Mixes "mixes: their curves, and what breaks say of them" None;
         [KeyCode::Char('?'), KeyCode::F(1)] "? F1" Help "this help" Some("help");
         [KeyCode::Char('u')] "u" Units "change between SI and US customary units" None;
         [KeyCode::Esc, KeyCode::Backspace] "Esc" Back "put a message away, or go back" None;

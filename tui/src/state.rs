@@ -7,6 +7,7 @@ use std::time::Duration;
 use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::bed::{BedView, PlantSnapshot};
 use daemon_api::event::{PlantChange, PlantEvent};
+use daemon_api::mix::MixesAnswer;
 use daemon_api::pour::{PourStatus, PourView};
 use daemon_api::series::SeriesAnswer;
 use daemon_api::trouble::TroubleView;
@@ -20,7 +21,7 @@ use crate::times::Zone;
 pub const SILENCE_MAX: Duration = Duration::from_secs(12);
 /// Points per series that a chart asks for: two per braille column of a wide screen.
 const SERIES_POINTS: usize = 240;
-/// The series of the bed in view is asked for again after this much wall time.
+/// What is in view and comes by request is asked for again after this much wall time.
 const SERIES_PERIOD: Duration = Duration::from_secs(5);
 
 /// What the person chose when starting the dashboard.
@@ -42,6 +43,7 @@ pub enum Screen {
     Night,
     Troubles,
     Sources,
+    Mixes,
     Help,
 }
 
@@ -113,6 +115,14 @@ pub struct Charted {
     asked_at: Option<Duration>,
 }
 
+/// The mixes with their curves, as last fetched.
+#[derive(Debug, Default)]
+pub struct Mixes {
+    pub answer: Option<Box<MixesAnswer>>,
+    pub problem: Option<String>,
+    asked_at: Option<Duration>,
+}
+
 /// The whole state.
 #[derive(Debug)]
 pub struct State {
@@ -126,6 +136,7 @@ pub struct State {
     pub form: Option<Form>,
     pub message: Option<Message>,
     pub charted: Charted,
+    pub mixes: Mixes,
     pub drawn: Drawn,
     /// Wall time since the dashboard began.
     wall: Duration,
@@ -146,6 +157,7 @@ impl State {
             form: None,
             message: None,
             charted: Charted::default(),
+            mixes: Mixes::default(),
             drawn: Drawn::default(),
             wall: Duration::ZERO,
             heard_at: Duration::ZERO,
@@ -177,6 +189,16 @@ impl State {
                 self.series(&pour, answer);
                 Vec::new()
             }
+            Event::Mixes(answer) => {
+                match answer {
+                    Ok(answer) => {
+                        self.mixes.answer = Some(answer);
+                        self.mixes.problem = None;
+                    }
+                    Err(problem) => self.mixes.problem = Some(problem),
+                }
+                Vec::new()
+            }
             Event::Act { id, answer } => {
                 if self.form.as_ref().is_some_and(|form| form.id == id) {
                     self.act_answer(answer);
@@ -185,6 +207,7 @@ impl State {
             }
         };
         requests.extend(self.series_request());
+        requests.extend(self.mixes_request());
         requests
     }
 
@@ -273,6 +296,19 @@ impl State {
                 pour,
                 points: SERIES_POINTS,
             }
+        })
+    }
+
+    /// Asks for the mixes when they are in view and it is time to.
+    fn mixes_request(&mut self) -> Option<Request> {
+        if self.screen != Screen::Mixes || self.link != Link::Up {
+            return None;
+        }
+        let asked_at = self.mixes.asked_at;
+        let is_due = asked_at.is_none_or(|asked_at| self.wall >= asked_at + SERIES_PERIOD);
+        is_due.then(|| {
+            self.mixes.asked_at = Some(self.wall);
+            Request::Mixes
         })
     }
 

@@ -7,6 +7,7 @@ mod foot;
 mod form;
 mod head;
 mod help;
+mod mixes;
 mod night;
 mod notes;
 mod page;
@@ -82,6 +83,12 @@ pub fn render(buf: &mut Buffer, state: &State, theme: Theme) -> Drawn {
             area,
             state.scroll,
             &sources::lines(state, area.width, theme),
+        ),
+        Screen::Mixes => page::draw_lines(
+            buf,
+            area,
+            state.scroll,
+            &mixes::lines(state, area.width, theme),
         ),
         Screen::Help => page::draw_lines(buf, area, state.scroll, &help::lines(area.width, theme)),
     }

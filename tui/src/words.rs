@@ -23,6 +23,20 @@ pub const RELEASE_CAUTIONS: [&str; 4] = [
 pub const ESTIMATES_CONFIRM_NOTHING: &str =
     "An estimate says when to break cylinders. They confirm; a person signs.";
 
+/// Why a pour's curve is to be doubted though it may be used.
+pub fn curve_doubts(pour: &PourView) -> Vec<String> {
+    let advisory = pour.curve.advisory.map(|advisory| {
+        format!(
+            "The curve only advises here (standard-cured specimens, heated bed, {} of {} pours): the \
+             lower bound is {:.0} % lower.",
+            advisory.pour_count,
+            advisory.needed_count,
+            100.0 * advisory.margin
+        )
+    });
+    advisory.into_iter().chain(pour.curve.drift.clone()).collect()
+}
+
 pub fn status(status: PourStatus) -> &'static str {
     match status {
         PourStatus::Placing => "placing",

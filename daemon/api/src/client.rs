@@ -23,6 +23,7 @@ use crate::act::{Act, ActAnswer};
 use crate::alarm::{AlarmHistory, AlarmsAnswer};
 use crate::bed::{BedView, PlantSnapshot};
 use crate::error::Problem;
+use crate::mix::MixesAnswer;
 use crate::plan::PlanAnswer;
 use crate::pour::PourView;
 use crate::reading::{Backfill, BackfillAnswer};
@@ -166,6 +167,14 @@ impl Client {
     /// See [`ClientError`].
     pub async fn plan(&self) -> Result<PlanAnswer, ClientError> {
         self.fetch(self.url(routes::PLAN, "")).await
+    }
+
+    /// Mixes with their curves, and what breaks say of them.
+    ///
+    /// # Errors
+    /// See [`ClientError`].
+    pub async fn mixes(&self) -> Result<MixesAnswer, ClientError> {
+        self.fetch(self.url(routes::MIXES, "")).await
     }
 
     /// Notes, acts and alarms between two moments, or in the last 12 h, with what stands and is next.

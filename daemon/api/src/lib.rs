@@ -13,6 +13,7 @@ pub mod bed;
 pub mod client;
 pub mod error;
 pub mod event;
+pub mod mix;
 pub mod plan;
 pub mod pour;
 pub mod reading;

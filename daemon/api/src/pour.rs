@@ -220,8 +220,25 @@ pub struct CurveView {
     pub usable: bool,
     /// Unit of its maturity measure: `°C·h` or `h`.
     pub maturity_unit: Option<String>,
+    /// Present where the curve only advises on this pour.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub advisory: Option<AdvisoryView>,
+    /// What the plant's breaks say against the curve, one sentence.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drift: Option<String>,
     /// One sentence for a person.
     pub note: String,
+}
+
+/// A curve of standard-cured specimens on a heated bed, not yet verified there: its bound is lower.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct AdvisoryView {
+    /// Independent pours on heated beds that have verified the curve so far …
+    pub pour_count: usize,
+    /// … of so many.
+    pub needed_count: usize,
+    /// The lower bound is lower by this fraction.
+    pub margin: f64,
 }
 
 /// A strength estimate. It says when to break, never that a strand may be cut.

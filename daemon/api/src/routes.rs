@@ -27,6 +27,8 @@ pub const ALARM_HISTORY: &str = "/v1/alarms/history";
 pub const PLAN: &str = "/v1/plan";
 /// `GET ?from=TIME&to=TIME`: notes, acts and alarms in one account ([`crate::shift::ShiftLog`]).
 pub const SHIFT_LOG: &str = "/v1/shift-log";
+/// `GET`: mixes with their curves and what breaks say of them ([`crate::mix::MixesAnswer`]).
+pub const MIXES: &str = "/v1/mixes";
 /// `GET`: readings in receipt order as CSV, exactly as replay reads them.
 pub const READINGS_CSV: &str = "/v1/readings.csv";
 /// `GET`: every act as JSON lines, exactly as replay reads them.

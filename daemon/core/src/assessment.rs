@@ -51,8 +51,24 @@ pub struct CurveUse {
     pub name: Option<String>,
     pub standing: Standing,
     pub maturity_unit: Option<&'static str>,
+    /// It only advises on this pour, and the lower bound is lower by its margin.
+    pub advisory: Option<Advisory>,
+    /// What the plant's breaks say against it.
+    pub drift: Option<String>,
+    /// Since when it stands so, where a record says it.
+    pub since: Option<UtcMs>,
     /// One sentence for a person.
     pub note: String,
+}
+
+/// Why a curve only advises: of standard-cured specimens, on a heated bed, not verified there.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Advisory {
+    /// Independent pours on heated beds that have verified it so far.
+    pub pour_count: usize,
+    pub needed: usize,
+    /// The lower bound is lower by this fraction.
+    pub margin: f64,
 }
 
 /// How a curve stands for a pour.

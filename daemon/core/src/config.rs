@@ -142,6 +142,10 @@ pub struct EstimateSettings {
     pub load_cv: f64,
     /// Fewer believed positions than this is a caution.
     pub position_count_min: usize,
+    /// The lower bound by a curve that only advises is lower by this fraction.
+    pub advisory_margin: f64,
+    /// Concrete hotter than this makes a bed a heated one, °C.
+    pub heated_above_c: f64,
 }
 
 /// When the watch calls a person to the heat.
@@ -187,6 +191,8 @@ impl Default for EstimateSettings {
             pour_cv: 0.06,
             load_cv: 0.04,
             position_count_min: 2,
+            advisory_margin: 0.15,
+            heated_above_c: 40.0,
         }
     }
 }

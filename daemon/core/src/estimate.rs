@@ -17,7 +17,10 @@ pub struct ReadyCurve {
     pub name: String,
     pub maturity: MaturityFunction,
     pub time_zero: TimeZero,
+    /// With the plant's own figure for the scatter from pour to pour: what forecasts start from.
     pub prepared: PreparedCurve,
+    /// With the scatter that the curve's breaks show: what estimates are made from.
+    pub estimating: PreparedCurve,
     /// Hottest temperature that its specimens saw, °C.
     pub temperature_max_c: f64,
     pub temperature_min_c: f64,
@@ -33,12 +36,14 @@ impl ReadyCurve {
             load_cv: settings.load_cv,
         };
         let file: &CurveFile = &curve.file;
+        let prepared = PreparedCurve::new(file, scatter);
         Self {
             digest: curve.digest.clone(),
             name: file.name.clone(),
             maturity: file.maturity,
             time_zero: file.time_zero,
-            prepared: PreparedCurve::new(file, scatter),
+            estimating: prepared.clone(),
+            prepared,
             temperature_max_c: file.range.temperature_max_c,
             temperature_min_c: file.range.temperature_min_c,
             cured: file.specimens.cured,
@@ -78,8 +83,34 @@ pub fn curve_use(config: &PlantConfig, record: &PourRecord, now: UtcMs) -> Curve
             },
         };
     };
-    let name = curve.file.name.clone();
-    let (standing, note) = match standing_at(&config.curve_records, &curve.digest, now_utc) {
+    let (standing, note) = curve_standing(config, curve, now);
+    let since = match standing_at(&config.curve_records, &curve.digest, now_utc) {
+        CurveStanding::Approved { at, .. }
+        | CurveStanding::Expired { at }
+        | CurveStanding::Superseded { at }
+        | CurveStanding::Withdrawn { at, .. } => Some(UtcMs::from(at)),
+        CurveStanding::Unapproved => None,
+    };
+    CurveUse {
+        digest: Some(curve.digest.clone()),
+        name: Some(curve.file.name.clone()),
+        standing,
+        maturity_unit: Some(curve.file.maturity.unit().symbol()),
+        advisory: None,
+        drift: None,
+        since,
+        note,
+    }
+}
+
+/// How a curve stands, and a sentence that says so.
+#[must_use]
+pub fn curve_standing(config: &PlantConfig, curve: &KnownCurve, now: UtcMs) -> (Standing, String) {
+    let name = &curve.file.name;
+    let Some(now_utc) = now.to_utc() else {
+        return (Standing::None, String::new());
+    };
+    match standing_at(&config.curve_records, &curve.digest, now_utc) {
         CurveStanding::Approved { by, .. } => (
             Standing::Approved,
             format!("Curve {name}, approved by {by}."),
@@ -100,13 +131,6 @@ pub fn curve_use(config: &PlantConfig, record: &PourRecord, now: UtcMs) -> Curve
             Standing::Withdrawn,
             format!("Curve {name} was withdrawn ({why}): go on by cylinders alone."),
         ),
-    };
-    CurveUse {
-        digest: Some(curve.digest.clone()),
-        name: Some(name),
-        standing,
-        maturity_unit: Some(curve.file.maturity.unit().symbol()),
-        note,
     }
 }
 
@@ -162,7 +186,7 @@ pub fn estimate(curve: &ReadyCurve, maturity: f64, maturity_low: f64) -> Positio
     // What cannot be overstated is there, so the believed value is never below it.
     let maturity = maturity.max(maturity_low);
     PositionEstimate::Some {
-        strength: curve.prepared.estimate(maturity, maturity_low),
+        strength: curve.estimating.estimate(maturity, maturity_low),
         maturity,
         maturity_low,
     }

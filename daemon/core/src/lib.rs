@@ -12,6 +12,7 @@ pub mod alarm;
 pub mod assessment;
 pub mod channel;
 pub mod config;
+pub mod curve_points;
 pub mod estimate;
 pub mod forecast;
 pub mod habits;

@@ -3,13 +3,17 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use calibration::{CurveRecord, CurveStanding, standing_at};
+
 use crate::act::{Act, ActBody, ChannelRole};
 use crate::act_check::{ActContext, ActRefusal, check_act};
 use crate::assessment::{
-    CurveUse, DoubtReason, Forecast, JudgedBreak, PourAssessment, PourStatus, Trouble,
+    Advisory, CurveUse, DoubtReason, Forecast, JudgedBreak, PositionAssessment, PourAssessment,
+    PourStatus, Trouble,
 };
 use crate::channel::{ChannelHistory, LoggerClock};
 use crate::config::{LimitSet, PlantConfig};
+use crate::curve_points::{self, CurveVerdict};
 use crate::estimate::{ReadyCurve, curve_use};
 use crate::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast};
 use crate::habits::{self, Habits, PourSummary};
@@ -21,7 +25,7 @@ use crate::pour::PourRecord;
 use crate::reading::{Reading, Taken};
 use crate::release;
 use crate::time::UtcMs;
-use crate::trouble::{Air, clock_trouble, explain, pour_troubles};
+use crate::trouble::{Air, clock_trouble, drift_trouble, explain, pour_troubles};
 
 /// Records and readings known so far, with the configuration they are read by.
 pub struct Plant {
@@ -33,6 +37,8 @@ pub struct Plant {
     pours: BTreeMap<String, Arc<PourRecord>>,
     histories: BTreeMap<Arc<str>, ChannelHistory>,
     summaries: BTreeMap<String, PourSummary>,
+    /// By digest, for curves that have breaks.
+    verdicts: BTreeMap<String, CurveVerdict>,
     /// Pours without a summary, and when each will have one.
     learns_at: BTreeMap<String, UtcMs>,
 }
@@ -80,6 +86,7 @@ impl Plant {
             pours: BTreeMap::new(),
             histories: BTreeMap::new(),
             summaries: BTreeMap::new(),
+            verdicts: BTreeMap::new(),
             learns_at: BTreeMap::new(),
         }
     }
@@ -88,6 +95,17 @@ impl Plant {
     #[must_use]
     pub fn config(&self) -> &PlantConfig {
         &self.config
+    }
+
+    /// Takes in records about curves; each counts from when it was recorded. True where one is new.
+    pub fn take_curve_records(&mut self, records: &[CurveRecord]) -> bool {
+        let known_count = self.config.curve_records.len();
+        for record in records {
+            if !self.config.curve_records.contains(record) {
+                self.config.curve_records.push(record.clone());
+            }
+        }
+        self.config.curve_records.len() > known_count
     }
 
     /// Every pour known.
@@ -154,7 +172,37 @@ impl Plant {
     /// Takes in what a finished pour taught.
     pub fn take_summary(&mut self, summary: PourSummary) {
         self.learns_at.remove(&summary.pour);
+        let broken: BTreeSet<String> = summary
+            .curve_breaks
+            .iter()
+            .map(|point| point.digest.clone())
+            .collect();
         self.summaries.insert(summary.pour.clone(), summary);
+        for digest in &broken {
+            self.judge_curve(digest);
+        }
+    }
+
+    /// Holds a curve against every break that is known of it.
+    fn judge_curve(&mut self, digest: &str) {
+        let settings = &self.config.estimate;
+        let Some(curve) = self.config.curve(digest) else {
+            return;
+        };
+        let Some(verdict) = curve_points::verdict(curve, &self.summaries, settings) else {
+            return;
+        };
+        let learned = curve_points::with_learned_scatter(curve, &verdict, settings);
+        if let (Some(ready), Some(learned)) = (self.curves.get_mut(digest), learned) {
+            ready.estimating = learned;
+        }
+        self.verdicts.insert(digest.to_owned(), verdict);
+    }
+
+    /// What the breaks of finished pours say of a curve, where it has any.
+    #[must_use]
+    pub fn curve_verdict(&self, digest: &str) -> Option<&CurveVerdict> {
+        self.verdicts.get(digest)
     }
 
     /// What finished pours have taught so far, by pour.
@@ -187,6 +235,12 @@ impl Plant {
         let nothing = Habits::of(&record, std::iter::empty(), end);
         let known = self.known(&record, ready, &judged, &breaks, &nothing);
         let mut summary = habits::summarise(&known, end, known_at);
+        if let Some(ready) = ready {
+            let assessed: Vec<_> = judged.positions.iter().map(|one| &one.assessment).collect();
+            let is_heated = curve_points::is_heated(&record, &assessed, &self.config.estimate);
+            summary.curve_breaks =
+                curve_points::curve_breaks(&record, &ready.digest, &breaks, is_heated);
+        }
         let by_curve = forecast(&known, end);
         if let Some(reached_at) = by_curve
             .by_curve
@@ -299,6 +353,7 @@ impl Plant {
             (bed, pour.record.opened_at, pour.record.id.clone())
         };
         pours.sort_by_key(order);
+        troubles.extend(self.drift_troubles(now));
         explain(&self.config, &pours, &mut troubles);
         troubles.sort_by(|a, b| {
             b.urgency
@@ -307,6 +362,23 @@ impl Plant {
                 .then_with(|| (&a.kind, &a.bed, &a.place).cmp(&(&b.kind, &b.bed, &b.place)))
         });
         PlantAssessment { pours, troubles }
+    }
+
+    /// Curves that may be used and no longer hold by the plant's breaks.
+    fn drift_troubles(&self, now: UtcMs) -> Vec<Trouble> {
+        let Some(now_utc) = now.to_utc() else {
+            return Vec::new();
+        };
+        let drifting = self.verdicts.iter().filter_map(|(digest, verdict)| {
+            let standing = standing_at(&self.config.curve_records, digest, now_utc);
+            if !matches!(standing, CurveStanding::Approved { .. }) {
+                return None;
+            }
+            let name = &self.curves.get(digest)?.name;
+            let what = curve_points::drift_sentence(name, verdict)?;
+            Some(drift_trouble(name, what, verdict.known_at))
+        });
+        drifting.collect()
     }
 
     /// Judges one pour, a finished one as it stood when it was finished.
@@ -372,7 +444,7 @@ impl Plant {
         clocks: &BTreeMap<Arc<str>, LoggerClock>,
         now: UtcMs,
     ) -> (PourAssessment, Vec<(UtcMs, f64)>) {
-        let (curve, ready) = self.ready_curve(record, now);
+        let (mut curve, ready) = self.ready_curve(record, now);
         let readings = Readings {
             histories: &self.histories,
             clocks,
@@ -385,6 +457,10 @@ impl Plant {
             .iter()
             .map(|one| one.assessment.clone())
             .collect();
+        curve.advisory = ready.and_then(|ready| self.advise(record, ready, &mut positions));
+        curve.drift = ready.and_then(|ready| {
+            curve_points::drift_sentence(&ready.name, self.verdicts.get(&ready.digest)?)
+        });
         let confirmation =
             release::confirm(record, policy, self.config.units, &breaks, &mut positions);
         let forecast = self.forecast(record, ready, &judged, &breaks, now);
@@ -429,6 +505,26 @@ impl Plant {
         let digest = curve.digest.as_ref().filter(|_| curve.standing.is_usable());
         let ready = digest.and_then(|digest| self.curves.get(digest));
         (curve, ready)
+    }
+
+    /// Lowers the bounds of a pour on which its curve only advises, and says why.
+    fn advise(
+        &self,
+        record: &PourRecord,
+        ready: &ReadyCurve,
+        positions: &mut [PositionAssessment],
+    ) -> Option<Advisory> {
+        let settings = &self.config.estimate;
+        let is_heated = {
+            let positions: Vec<_> = positions.iter().collect();
+            curve_points::is_heated(record, &positions, settings)
+        };
+        let verdict = self.verdicts.get(&ready.digest);
+        let advisory = curve_points::advisory(ready, verdict, is_heated, settings)?;
+        for position in positions {
+            curve_points::widen(&mut position.estimate, advisory.margin);
+        }
+        Some(advisory)
     }
 
     fn breaks(
@@ -614,11 +710,12 @@ impl Plant {
                     return None;
                 }
                 let judged = judge_channels(&self.config, record, Some(ready), &readings, at);
-                let positions: Vec<_> = judged
+                let mut positions: Vec<_> = judged
                     .positions
                     .into_iter()
                     .map(|one| one.assessment)
                     .collect();
+                self.advise(record, ready, &mut positions);
                 let governs = &positions[governing(&positions)?];
                 Some((
                     at,

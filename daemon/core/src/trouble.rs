@@ -15,7 +15,7 @@ use crate::limits::UnderTarp;
 use crate::time::UtcMs;
 
 pub use cause::explain;
-pub use schedule::lateness;
+pub use schedule::{drift_trouble, lateness};
 pub use sensor::clock_trouble;
 
 /// What is known of the air under a pour's tarp, and of the pours that lie there with it.

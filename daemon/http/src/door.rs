@@ -6,6 +6,7 @@ use std::sync::Arc;
 use chrono::{DateTime, Utc};
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::event::PlantEvent;
+use daemon_api::mix::MixesAnswer;
 use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
@@ -76,6 +77,9 @@ pub trait Door: Send + Sync + 'static {
         from: Option<DateTime<Utc>>,
         to: Option<DateTime<Utc>>,
     ) -> Answer<'_, ShiftLog>;
+
+    /// Mixes with their curves, and what breaks say of them.
+    fn mixes(&self) -> Answer<'_, MixesAnswer>;
 
     /// State lines at `at`, or now, exactly as replay prints them.
     fn state_lines(&self, at: Option<DateTime<Utc>>) -> Answer<'_, String>;

@@ -3,6 +3,7 @@
 pub(crate) mod act;
 pub(crate) mod bed;
 pub(crate) mod event;
+pub(crate) mod mix;
 pub(crate) mod plant;
 pub(crate) mod pour;
 pub(crate) mod reading;

@@ -13,7 +13,7 @@ use daemon_api::{Problem, ProblemKind, routes};
 use tokio_util::sync::CancellationToken;
 
 use crate::door::Door;
-use crate::handlers::{act, bed, event, plant, pour, reading, state_lines, watch};
+use crate::handlers::{act, bed, event, mix, plant, pour, reading, state_lines, watch};
 use crate::refusal::{Refusal, with_status};
 
 /// What every handler may use.
@@ -38,6 +38,7 @@ pub fn router(door: Arc<dyn Door>, stop: CancellationToken) -> Router {
         .route(routes::ALARM_HISTORY, get(watch::history))
         .route(routes::PLAN, get(watch::plan))
         .route(routes::SHIFT_LOG, get(watch::shift_log))
+        .route(routes::MIXES, get(mix::all))
         .route(routes::EVENTS, get(event::stream))
         .route(routes::STATE_LINES, get(state_lines::at))
         .fallback(no_such_route)

@@ -349,6 +349,7 @@ async fn the_watch_answers_for_the_window_that_was_asked() {
     let log = client.shift_log((Some(from), None)).await.expect("a log");
     assert_eq!(log.from_at, from);
     assert_eq!(client.alarms().await.expect("alarms"), golden("alarms"));
+    assert_eq!(client.mixes().await.expect("mixes"), golden("mixes"));
     assert_eq!(client.plan().await.expect("a plan"), golden("plan"));
     let error = client
         .text("/v1/shift-log?from=dawn")

@@ -3,6 +3,7 @@
 use std::collections::{HashMap, HashSet};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use calibration::{ReleaseBasis, ReleaseRule};
 use chrono_tz::Tz;
@@ -28,6 +29,8 @@ const POOLED_WITHIN_H: f64 = 2.0;
 const DISAGREEMENT_FRACTION: f64 = 0.2;
 /// The probability with which the next set should pass.
 const BREAK_PROBABILITY: f64 = 0.9;
+/// Curve files and their records are read again this often, s of wall time.
+const CURVES_READ_AGAIN_S: f64 = 60.0;
 
 pub(super) type Result<T> = std::result::Result<T, ConfigError>;
 
@@ -52,6 +55,12 @@ pub fn check(
     let mut files = curve_files(document, folder, &written.curves.files)?;
     files.extend_from_slice(more_curves);
     let curves = Curves::read(&files, &mixes)?;
+    let read_again_s = require(
+        document,
+        &[Key("curves"), Key("read_again_s")],
+        written.curves.read_again_s.unwrap_or(CURVES_READ_AGAIN_S),
+        1.0..=3600.0,
+    )?;
     let mut documents = vec![ConfigDocument {
         kind: "plant",
         name: document.file.display().to_string(),
@@ -83,6 +92,8 @@ pub fn check(
         serial: serial(document, folder, written.serial)?,
         mqtt: mqtt(document, folder, written.mqtt)?,
         notify: notify::settings(document, folder, written.notify)?,
+        curves_on_disk: curves.on_disk,
+        curves_read_every: Duration::from_secs_f64(read_again_s),
         documents,
         warnings: curves.warnings,
     })
@@ -268,6 +279,18 @@ fn estimate(document: &Document, table: &EstimateTable) -> Result<EstimateSettin
         pour_cv: or("pour_cv", table.pour_cv, default.pour_cv, cv.clone())?,
         load_cv: or("load_cv", table.load_cv, default.load_cv, cv)?,
         position_count_min,
+        advisory_margin: or(
+            "advisory_margin",
+            table.advisory_margin,
+            default.advisory_margin,
+            0.0..=0.9,
+        )?,
+        heated_above_c: or(
+            "heated_above_c",
+            table.heated_above_c,
+            default.heated_above_c,
+            20.0..=100.0,
+        )?,
     })
 }
 

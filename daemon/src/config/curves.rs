@@ -8,12 +8,27 @@ use daemon_core::config::{KnownCurve, Mix};
 use super::ConfigDocument;
 use super::document::{ConfigError, Document, nearest_hint};
 
+/// Records files are kept in the record as documents of this kind.
+pub const RECORDS_KIND: &str = "curve-records";
+
+/// A curve file as it was read, with the records beside it.
+#[derive(Debug, Clone)]
+pub struct CurveOnDisk {
+    pub file: PathBuf,
+    pub digest: String,
+    pub records_file: PathBuf,
+    /// What the records file held; `None` where there was none.
+    pub records_text: Option<String>,
+    pub records: Vec<CurveRecord>,
+}
+
 /// Everything read of a plant's curves.
 #[derive(Debug, Default)]
 pub struct Curves {
     pub curves: Vec<KnownCurve>,
     pub records: Vec<CurveRecord>,
     pub documents: Vec<ConfigDocument>,
+    pub on_disk: Vec<CurveOnDisk>,
     pub warnings: Vec<String>,
 }
 
@@ -22,14 +37,14 @@ impl Curves {
     pub fn read(files: &[PathBuf], mixes: &[Mix]) -> Result<Self, ConfigError> {
         let mut all = Self::default();
         for file in files {
-            all.read_curve(file, mixes)?;
-            all.read_records(&records_beside(file))?;
+            let digest = all.read_curve(file, mixes)?;
+            all.read_records(file, digest)?;
         }
         all.warn_of_strangers();
         Ok(all)
     }
 
-    fn read_curve(&mut self, file: &Path, mixes: &[Mix]) -> Result<(), ConfigError> {
+    fn read_curve(&mut self, file: &Path, mixes: &[Mix]) -> Result<String, ConfigError> {
         let document = Document::read(file)?;
         let curve = CurveFile::parse(&document.text).map_err(|error| at(file, error))?;
         if !mixes.iter().any(|mix| mix.id == curve.mix) {
@@ -50,25 +65,35 @@ impl Curves {
         // The same bytes under two names are one curve.
         if self.curves.iter().all(|known| known.digest != digest) {
             self.curves.push(KnownCurve {
-                digest,
+                digest: digest.clone(),
                 file: curve,
             });
             self.keep("curve", document);
         }
-        Ok(())
+        Ok(digest)
     }
 
-    fn read_records(&mut self, file: &Path) -> Result<(), ConfigError> {
-        if !file.exists() {
-            return Ok(());
-        }
-        let document = Document::read(file)?;
-        for record in parse_records(&document.text).map_err(|error| at(file, error))? {
-            if !self.records.contains(&record) {
-                self.records.push(record);
+    fn read_records(&mut self, curve: &Path, digest: String) -> Result<(), ConfigError> {
+        let records_file = records_beside(curve);
+        let mut on_disk = CurveOnDisk {
+            file: curve.to_owned(),
+            digest,
+            records_file,
+            records_text: None,
+            records: Vec::new(),
+        };
+        if on_disk.records_file.exists() {
+            let document = Document::read(&on_disk.records_file)?;
+            on_disk.records = records_of(&on_disk.records_file, &document.text)?;
+            on_disk.records_text = Some(document.text.clone());
+            for record in &on_disk.records {
+                if !self.records.contains(record) {
+                    self.records.push(record.clone());
+                }
             }
+            self.keep(RECORDS_KIND, document);
         }
-        self.keep("curve-records", document);
+        self.on_disk.push(on_disk);
         Ok(())
     }
 
@@ -106,6 +131,11 @@ impl Curves {
 /// `curves/m45.toml` has its records in `curves/m45.records.toml`.
 fn records_beside(curve: &Path) -> PathBuf {
     curve.with_extension("records.toml")
+}
+
+/// The records in the text of a records file.
+pub fn records_of(file: &Path, text: &str) -> Result<Vec<CurveRecord>, ConfigError> {
+    parse_records(text).map_err(|error| at(file, error))
 }
 
 fn at(file: &Path, error: CurveFileError) -> ConfigError {

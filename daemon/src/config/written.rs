@@ -85,6 +85,7 @@ pub struct MixTable {
 pub struct CurvesTable {
     #[serde(default)]
     pub files: Vec<PathBuf>,
+    pub read_again_s: Option<f64>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -200,6 +201,8 @@ pub struct EstimateTable {
     pub pour_cv: Option<f64>,
     pub load_cv: Option<f64>,
     pub position_count_min: Option<usize>,
+    pub advisory_margin: Option<f64>,
+    pub heated_above_c: Option<f64>,
 }
 
 #[derive(Debug, Deserialize)]

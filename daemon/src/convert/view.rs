@@ -2,7 +2,7 @@
 
 use calibration::StrengthEstimate;
 use daemon_api::pour::{
-    BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView, EstimateView,
+    AdvisoryView, BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView, EstimateView,
     ForecastView, NoteView, PositionView, PourStatus, PourView, SignedView, SwitchView, TrustView,
 };
 use daemon_core::act::{Position, SetPurpose};
@@ -107,7 +107,19 @@ fn curve(curve: &CurveUse) -> CurveView {
         standing: curve.standing.name().to_owned(),
         usable: curve.standing.is_usable(),
         maturity_unit: curve.maturity_unit.map(str::to_owned),
+        advisory: curve.advisory.map(advisory),
+        drift: curve.drift.clone(),
         note: curve.note.clone(),
+    }
+}
+
+/// Why a curve only advises on a pour.
+#[must_use]
+pub fn advisory(advisory: core::Advisory) -> AdvisoryView {
+    AdvisoryView {
+        pour_count: advisory.pour_count,
+        needed_count: advisory.needed,
+        margin: advisory.margin,
     }
 }
 

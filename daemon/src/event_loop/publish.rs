@@ -107,7 +107,7 @@ fn last_finished(plant: &Plant, config: &PlantConfig) -> Vec<String> {
 
 /// A finished pour as it stood at its end, from the store: memory no longer holds its readings.
 pub fn finished_view(live: &Live, pour: &str, now: UtcMs) -> Option<PourView> {
-    match plant_for_pour(&live.data_dir, live.config.clone(), pour) {
+    match plant_for_pour(&live.data_dir, live.config_now(), live.learned(), pour) {
         Ok(plant) => plant
             .assess_pour(pour, now)
             .map(|judged| view::pour(&plant, &judged)),

@@ -39,6 +39,7 @@ enum ScreenName {
     Night,
     Troubles,
     Sources,
+    Mixes,
     Help,
 }
 
@@ -50,6 +51,7 @@ impl From<ScreenName> for Screen {
             ScreenName::Night => Self::Night,
             ScreenName::Troubles => Self::Troubles,
             ScreenName::Sources => Self::Sources,
+            ScreenName::Mixes => Self::Mixes,
             ScreenName::Help => Self::Help,
         }
     }

@@ -35,6 +35,7 @@ impl State {
             Action::Night => self.show(Screen::Night),
             Action::Troubles => self.show(Screen::Troubles),
             Action::Sources => self.show(Screen::Sources),
+            Action::Mixes => self.show(Screen::Mixes),
             Action::Help => self.show(Screen::Help),
             Action::Open if matches!(self.screen, Screen::Yard | Screen::Night) => {
                 self.show(Screen::Bed)

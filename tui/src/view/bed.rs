@@ -104,6 +104,9 @@ fn pinned(
         ),
         theme.normal(),
     );
+    for doubt in words::curve_doubts(pour) {
+        add(&doubt, theme.doubt());
+    }
     add(
         &pour.confirmation.words,
         yard::cylinder_style(pour, theme).patch(theme.strong()),

@@ -144,6 +144,10 @@ pub fn first_row(chosen_at: usize, page_rows: usize, row_count: usize) -> usize 
 pub fn draw_words(buf: &mut Buffer, area: Rect, state: &State, theme: Theme, below_count: usize) {
     let y = area.bottom() - WORDS_ROWS;
     let mut line = format!(" {}", words::ESTIMATES_CONFIRM_NOTHING);
+    let is_doubted = |row: &Row<'_>| row.pour.is_some_and(is_doubted);
+    if state.rows().iter().any(is_doubted) {
+        line = format!(" *its curve only advises or drifts.{line}");
+    }
     if below_count > 0 {
         line = format!(" … {below_count} more below.{line}");
     }
@@ -254,7 +258,7 @@ fn content(cell: Cell, row: &Row<'_>, state: &State, theme: Theme) -> (String, S
     };
     match cell {
         Cell::Bed => (row.bed.bed.clone(), mark(row, theme).1),
-        Cell::Mix => (pour.mix.clone(), theme.normal()),
+        Cell::Mix => mix(pour, theme),
         Cell::Status => (words::status_of(pour), status_style(pour, theme)),
         Cell::State => (state_words(pour), cylinder_style(pour, theme)),
         Cell::Now => (words::temperatures_short(pour, units), theme.normal()),
@@ -270,6 +274,19 @@ fn content(cell: Cell, row: &Row<'_>, state: &State, theme: Theme) -> (String, S
         Cell::Holds => (words::holds_short(pour), theme.normal()),
         Cell::HoldCounts => (hold_counts(pour), theme.normal()),
     }
+}
+
+/// The mix, behind a sign where its curve only advises or drifts: a cut name still shows it.
+pub fn mix(pour: &PourView, theme: Theme) -> (String, Style) {
+    if is_doubted(pour) {
+        (format!("*{}", pour.mix), theme.doubt())
+    } else {
+        (pour.mix.clone(), theme.normal())
+    }
+}
+
+fn is_doubted(pour: &PourView) -> bool {
+    pour.curve.advisory.is_some() || pour.curve.drift.is_some()
 }
 
 /// Cylinders and status together in twenty-one cells; what the cylinders say comes first, so that it

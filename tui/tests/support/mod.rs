@@ -129,6 +129,8 @@ pub fn pour(bed: &str) -> PourView {
             digest: Some("5f1c".to_owned()),
             name: Some("DT-45 of September".to_owned()),
             standing: "approved".to_owned(),
+            advisory: None,
+            drift: None,
             usable: true,
             maturity_unit: Some("°C·h".to_owned()),
             note: "Approved by the lab.".to_owned(),

@@ -1,6 +1,7 @@
 //! One finished pour in a few figures, and when it counts as finished.
 
 use crate::act::{Act, ActBody};
+use crate::curve_points::CurveBreak;
 use crate::forecast::{KnownAt, Lesson, evidence, teach};
 use crate::habits::{AHEAD_H, Trial, zone_of};
 use crate::pour::PourRecord;
@@ -26,6 +27,8 @@ pub struct PourSummary {
     pub delay_ln: Option<f64>,
     pub heat_ln: Option<f64>,
     pub positions: Vec<PositionSummary>,
+    /// Its breaks, held against its curve.
+    pub curve_breaks: Vec<CurveBreak>,
     pub air: Option<AirSummary>,
     pub heat: Option<HeatSummary>,
     /// The logarithm of measured over estimated at the first break with a temperature history.
@@ -115,6 +118,7 @@ pub(crate) fn summarise(known: &KnownAt<'_>, end: UtcMs, known_at: UtcMs) -> Pou
         delay_ln: lesson.delay_ln,
         heat_ln: lesson.heat_ln,
         positions: positions.collect(),
+        curve_breaks: Vec::new(),
         air: lesson.air.map(|values| AirSummary {
             values: relative_to_plan(record, values),
         }),

@@ -91,6 +91,24 @@ pub fn cautions(
             text: pour.curve.note.clone(),
         });
     }
+    if let Some(advisory) = pour.curve.advisory {
+        cautions.push(Note {
+            kind: "curve-advisory",
+            text: format!(
+                "The curve only advises here: its specimens were standard-cured and this bed is \
+                 heated. The lower bound is {:.0} % lower until {} pours have verified it ({} so far).",
+                100.0 * advisory.margin,
+                advisory.needed,
+                advisory.pour_count
+            ),
+        });
+    }
+    if let Some(drift) = &pour.curve.drift {
+        cautions.push(Note {
+            kind: "curve-drifts",
+            text: format!("{drift} Rely on cylinders."),
+        });
+    }
     if let (Some(ready), Some(required)) = (ready, pour.record.release_strength_mpa())
         && ready.never_reaches(required)
     {

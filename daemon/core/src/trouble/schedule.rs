@@ -85,8 +85,26 @@ pub fn curve_trouble(pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
         kind: "curve-not-usable".into(),
         urgency,
         what: pour.curve.note.clone(),
-        since: pour.record.opened_at,
+        // A curve that ended before the pour began troubles the pour from its beginning.
+        since: pour.curve.since.map_or(pour.record.opened_at, |since| since.max(pour.record.opened_at)),
         first_act: "Tell QC: this pour goes on by cylinders alone.".into(),
         ..super::of(pour, now)
     })
+}
+
+/// A curve that no longer holds by the plant's breaks: a new one is proposed, never made.
+#[must_use]
+pub fn drift_trouble(name: &str, what: String, since: UtcMs) -> Trouble {
+    Trouble {
+        kind: "curve-drifts".into(),
+        urgency: Urgency::Soon,
+        bed: None,
+        pour: None,
+        place: Some(name.to_owned()),
+        what,
+        since,
+        first_act: "Tell the lab: a new curve is proposed. Until one is approved rely on cylinders."
+            .into(),
+        explained_by: None,
+    }
 }

@@ -10,6 +10,7 @@ use daemon_api::act::ActBody;
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::client::Client;
 use daemon_api::event::PlantEvent;
+use daemon_api::mix::MixesAnswer;
 use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
@@ -199,6 +200,10 @@ impl Door for FakeDoor {
 
     fn plan(&self) -> Answer<'_, PlanAnswer> {
         ready(Ok(golden("plan"))).boxed()
+    }
+
+    fn mixes(&self) -> Answer<'_, MixesAnswer> {
+        ready(Ok(golden("mixes"))).boxed()
     }
 
     fn shift_log(

@@ -1,0 +1,214 @@
+//! Breaks of finished pours held against their curves: whether a curve still holds, how far pours
+//! scatter about it, and whether it may be believed on a heated bed.
+//!
+//! A pour's breaks come with its summary and count from when that became known, so that the running
+//! daemon, a restart and replay judge a curve by the same breaks. Like all that finished pours teach
+//! they count for so long only: a curve has to prove itself again on the concrete of today.
+
+use std::collections::BTreeMap;
+use std::sync::LazyLock;
+
+use calibration::verification::{
+    CurveState, RunLengths, Verification, VerificationRules, VerifyingBreak, verify_with,
+};
+use calibration::{Cured, PreparedCurve, Scatter, StrengthEstimate};
+
+use crate::assessment::{Advisory, JudgedBreak, PositionAssessment, PositionEstimate};
+use crate::config::{EstimateSettings, KnownCurve};
+use crate::estimate::ReadyCurve;
+use crate::habits::{KEPT_DAYS, PourSummary};
+use crate::pour::PourRecord;
+use crate::time::UtcMs;
+
+/// A plant chooses the expected scatter but not the limits of the sums, so these are always the same.
+static RUN_LENGTHS: LazyLock<RunLengths> =
+    LazyLock::new(|| RunLengths::of(&VerificationRules::default()));
+
+/// A break of a finished pour, with the curve that the pour had.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CurveBreak {
+    pub digest: String,
+    pub broken: VerifyingBreak,
+    /// The pour lay on a heated bed.
+    pub is_heated: bool,
+}
+
+/// What the breaks known so far say of one curve.
+#[derive(Debug, Clone)]
+pub struct CurveVerdict {
+    pub of_all: Verification,
+    /// By the pours on heated beds alone: others say nothing of a heated cycle.
+    pub of_heated: Verification,
+    /// When the last of these breaks became known.
+    pub known_at: UtcMs,
+}
+
+/// The breaks of a pour as points for its curve; specimens without a usable strength say nothing.
+pub(crate) fn curve_breaks(
+    record: &PourRecord,
+    digest: &str,
+    breaks: &[JudgedBreak],
+    is_heated: bool,
+) -> Vec<CurveBreak> {
+    let points = breaks.iter().filter_map(|judged| {
+        let usable: Vec<f64> = judged
+            .strengths_mpa
+            .iter()
+            .copied()
+            .filter(|strength| *strength > 0.0)
+            .collect();
+        if usable.is_empty() {
+            return None;
+        }
+        Some(CurveBreak {
+            digest: digest.to_owned(),
+            broken: VerifyingBreak {
+                pour: record.id.clone(),
+                broken_at: judged.tested_at.to_utc()?,
+                measured_mpa: usable.iter().sum::<f64>() / usable.len() as f64,
+                specimen_count: u32::try_from(usable.len()).unwrap_or(u32::MAX),
+                own_maturity: judged.specimen_maturity,
+            },
+            is_heated,
+        })
+    });
+    points.collect()
+}
+
+/// The rules by which a plant watches its curves.
+#[must_use]
+pub fn rules(settings: &EstimateSettings) -> VerificationRules {
+    VerificationRules {
+        expected_pour_cv: settings.pour_cv,
+        ..VerificationRules::default()
+    }
+}
+
+/// Independent pours that verify a curve.
+#[must_use]
+pub fn pour_count_to_verify() -> usize {
+    VerificationRules::default().pour_count_to_verify
+}
+
+/// What breaks say of a curve.
+#[must_use]
+pub fn judged_by(
+    curve: &KnownCurve,
+    breaks: &[VerifyingBreak],
+    settings: &EstimateSettings,
+) -> Verification {
+    verify_with(&curve.file, breaks, &rules(settings), *RUN_LENGTHS)
+}
+
+/// What the summaries say of a curve; `None` while none of its pours has a break.
+pub(crate) fn verdict(
+    curve: &KnownCurve,
+    summaries: &BTreeMap<String, PourSummary>,
+    settings: &EstimateSettings,
+) -> Option<CurveVerdict> {
+    let latest_at = summaries.values().map(|one| one.known_at).max()?;
+    let oldest_at = latest_at.plus_hours(-24.0 * KEPT_DAYS);
+    let of_curve: Vec<(UtcMs, &CurveBreak)> = summaries
+        .values()
+        .filter(|one| one.known_at >= oldest_at)
+        .flat_map(|one| one.curve_breaks.iter().map(|point| (one.known_at, point)))
+        .filter(|(_, point)| point.digest == curve.digest)
+        .collect();
+    let known_at = of_curve.iter().map(|(known_at, _)| *known_at).max()?;
+    let judged = |only_heated: bool| {
+        let breaks: Vec<VerifyingBreak> = of_curve
+            .iter()
+            .filter(|(_, point)| point.is_heated || !only_heated)
+            .map(|(_, point)| point.broken.clone())
+            .collect();
+        judged_by(curve, &breaks, settings)
+    };
+    Some(CurveVerdict {
+        of_all: judged(false),
+        of_heated: judged(true),
+        known_at,
+    })
+}
+
+/// The curve with the scatter from pour to pour that its breaks show; the plant's figure without any.
+pub(crate) fn with_learned_scatter(
+    curve: &KnownCurve,
+    verdict: &CurveVerdict,
+    settings: &EstimateSettings,
+) -> Option<PreparedCurve> {
+    (!verdict.of_all.points.is_empty()).then(|| {
+        let scatter = Scatter {
+            pour_cv: verdict.of_all.pour_cv,
+            load_cv: settings.load_cv,
+        };
+        PreparedCurve::new(&curve.file, scatter)
+    })
+}
+
+/// Whether a bed is heated: by its plan, by what people recorded, or by how hot its concrete was.
+///
+/// A hot reading that was rejected counts too: doubt must not make a curve fit.
+#[must_use]
+pub fn is_heated(
+    record: &PourRecord,
+    positions: &[&PositionAssessment],
+    settings: &EstimateSettings,
+) -> bool {
+    let is_hot = |one: &PositionAssessment| {
+        one.highest_c
+            .is_some_and(|highest_c| highest_c > settings.heated_above_c)
+    };
+    record.facts.heat_plan.is_some()
+        || record.heat.iter().any(|switch| switch.on)
+        || positions.iter().any(|one| is_hot(one))
+}
+
+/// Whether a curve only advises on this pour: made of standard-cured specimens, used on a heated bed,
+/// and not yet verified by the plant's own pours there.
+pub(crate) fn advisory(
+    ready: &ReadyCurve,
+    verdict: Option<&CurveVerdict>,
+    is_heated: bool,
+    settings: &EstimateSettings,
+) -> Option<Advisory> {
+    if ready.cured != Cured::Standard || !is_heated {
+        return None;
+    }
+    let needed = pour_count_to_verify();
+    let pour_count = match verdict.map(|one| (one.of_heated.state, one.of_heated.points.len())) {
+        Some((CurveState::Holds, _)) => return None,
+        Some((CurveState::NotVerified { .. } | CurveState::Drifts, count)) => count,
+        None => 0,
+    };
+    Some(Advisory {
+        pour_count,
+        needed,
+        margin: settings.advisory_margin,
+    })
+}
+
+/// Lowers an estimate's bound by the margin of a curve that only advises; the estimate stays.
+pub(crate) fn widen(estimate: &mut PositionEstimate, margin: f64) {
+    if let PositionEstimate::Some {
+        strength:
+            StrengthEstimate::Within { lower_90_mpa, .. }
+            | StrengthEstimate::AboveData { lower_90_mpa, .. },
+        ..
+    } = estimate
+    {
+        *lower_90_mpa *= 1.0 - margin;
+    }
+}
+
+/// What drift means, for a person; `None` while a curve shows none.
+#[must_use]
+pub fn drift_sentence(name: &str, verdict: &CurveVerdict) -> Option<String> {
+    let last = verdict.of_all.signs.last()?;
+    let bias = verdict.of_all.bias.unwrap_or_default();
+    Some(format!(
+        "Curve {name} may no longer hold: {}. Over {} pours cylinders broke {:+.0} % off the curve.",
+        last.sentence(),
+        verdict.of_all.points.len(),
+        100.0 * bias
+    ))
+}

@@ -1,0 +1,251 @@
+//! Curve records beside a running daemon: what the lab decides at night counts at once.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+use daemon::clock::{ClockOptions, PlantClock};
+use daemon::config::PlantFile;
+use daemon::run::{Parts, run};
+use daemon_api::bed::PlantSnapshot;
+use daemon_api::client::Client;
+use daemon_api::pour::PourView;
+use daemon_api::reading::{Backfill, BackfillReading};
+use daemon_api::trouble::{TroubleView, Urgency};
+use tokio::net::TcpListener;
+use tokio::time::Instant;
+use tokio_util::sync::CancellationToken;
+
+const NIGHT: &str = "2026-01-21T05:00:00Z";
+const DIGEST: &str = "sha256:356869cacff17fb1163bd6e3957742072efeea2537d795d411c3e05445b8784b";
+const WAIT_MAX: Duration = Duration::from_secs(60);
+
+fn example(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("example")
+        .join(name)
+}
+
+fn time(text: &str) -> DateTime<Utc> {
+    text.parse().expect("a time")
+}
+
+/// The worked example's plant in a folder of its own, whose curve files are read again each second.
+fn plant_in(folder: &Path) -> PathBuf {
+    std::fs::create_dir(folder.join("curves")).expect("a folder");
+    for name in ["curves/m45.toml", "curves/m45.records.toml"] {
+        std::fs::copy(example(name), folder.join(name)).expect("copied");
+    }
+    let plant = std::fs::read_to_string(example("plant.toml")).expect("the plant file");
+    let often = "[curves]\nread_again_s = 1\n";
+    let path = folder.join("plant.toml");
+    std::fs::write(&path, plant.replace("[curves]\n", often)).expect("written");
+    path
+}
+
+struct Running {
+    client: Client,
+    stop: CancellationToken,
+    task: tokio::task::JoinHandle<anyhow::Result<()>>,
+}
+
+impl Running {
+    async fn start(folder: &Path) -> Self {
+        let plant = PlantFile::load(&folder.join("plant.toml"), &[]).expect("the plant file");
+        let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
+        let address = listener.local_addr().expect("its address");
+        let options = ClockOptions {
+            clock_start: Some(time(NIGHT)),
+            ..ClockOptions::default()
+        };
+        let stop = CancellationToken::new();
+        let parts = Parts {
+            plant,
+            data_dir: folder.join("data"),
+            listener,
+            clock: PlantClock::new(&options, Utc::now()),
+        };
+        let task = tokio::spawn(run(parts, stop.clone()));
+        let client = Client::new(&format!("http://{address}")).expect("a client");
+        Self { client, stop, task }
+    }
+
+    async fn stop(self) {
+        self.stop.cancel();
+        let ended = tokio::time::timeout(Duration::from_secs(30), self.task).await;
+        ended
+            .expect("it stops in time")
+            .expect("no panic")
+            .expect("no error");
+    }
+
+    /// Waits until the plant is as told; says its troubles if it never is.
+    async fn until(&self, what: &str, is_so: impl Fn(&PlantSnapshot) -> bool) -> PlantSnapshot {
+        let end = Instant::now() + WAIT_MAX;
+        loop {
+            let snapshot = self.client.snapshot().await.expect("a snapshot");
+            if is_so(&snapshot) {
+                return snapshot;
+            }
+            assert!(Instant::now() < end, "never {what}: {:?}", snapshot.troubles);
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+    }
+
+    /// Sends the readings and the acts of the example's night so far.
+    async fn feed(&self) {
+        let text = std::fs::read_to_string(example("readings.csv")).expect("the readings");
+        let readings = text.lines().skip(1).filter_map(|line| {
+            let fields: Vec<&str> = line.split(',').collect();
+            let reading = BackfillReading {
+                channel: fields[2].to_owned(),
+                measured_at: fields[1].parse().ok()?,
+                temperature_c: fields[3].parse().ok()?,
+            };
+            (reading.measured_at <= time(NIGHT)).then_some(reading)
+        });
+        let backfill = Backfill {
+            by: "Q. Example".to_owned(),
+            origin: "readings.csv".to_owned(),
+            readings: readings.collect(),
+        };
+        self.client.backfill(&backfill).await.expect("kept");
+        let text = std::fs::read_to_string(example("pours.jsonl")).expect("the acts");
+        for line in text.lines() {
+            let mut act: daemon_api::Act = serde_json::from_str(line).expect("an act");
+            act.recorded_at = None;
+            if act.happened_at <= time(NIGHT) {
+                self.client.act(&act).await.expect("recorded");
+            }
+        }
+    }
+}
+
+fn pour(snapshot: &PlantSnapshot) -> &PourView {
+    let bed = snapshot.beds.first().expect("the first bed");
+    bed.pours.first().expect("its pour")
+}
+
+fn standing(snapshot: &PlantSnapshot) -> Option<&str> {
+    let bed = snapshot.beds.first()?;
+    Some(bed.pours.first()?.curve.standing.as_str())
+}
+
+fn trouble<'a>(snapshot: &'a PlantSnapshot, kind: &str) -> Option<&'a TroubleView> {
+    snapshot.troubles.iter().find(|one| one.kind == kind)
+}
+
+fn record(act: &str, more: &str) -> String {
+    format!(
+        "\n[[record]]\ndigest = \"{DIGEST}\"\nact = \"{act}\"\nby = \"lab lead\"\n\
+         recorded_at = 2026-01-21T04:{more}"
+    )
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_running_daemon_hears_of_superseding_and_withdrawal_and_remembers_them() {
+    let folder = tempfile::tempdir().expect("a folder");
+    plant_in(folder.path());
+    let file = folder.path().join("curves/m45.records.toml");
+    let approved = std::fs::read_to_string(&file).expect("the records");
+    let running = Running::start(folder.path()).await;
+    running.feed().await;
+    let before = running
+        .until("an estimate", |now| {
+            standing(now) == Some("approved") && pour(now).estimate.estimate_mpa.is_some()
+        })
+        .await;
+    assert_eq!(pour(&before).curve.digest.as_deref(), Some(DIGEST));
+
+    let superseded = approved.clone() + &record("superseded", "10:00Z\n");
+    std::fs::write(&file, &superseded).expect("written");
+    let kept = running
+        .until("superseded", |now| standing(now) == Some("superseded"))
+        .await;
+    assert!(
+        pour(&kept).estimate.estimate_mpa.is_some(),
+        "a pour keeps the version that it began with"
+    );
+
+    let why = "30:00Z\nwhy = \"the cement source changed\"\n";
+    let withdrawn = superseded.clone() + &record("withdrawn", why);
+    std::fs::write(&file, &withdrawn).expect("written");
+    let told = running
+        .until("told of the withdrawal", |now| {
+            trouble(now, "curve-not-usable").is_some()
+        })
+        .await;
+    let trouble_now = trouble(&told, "curve-not-usable").expect("it stands");
+    assert_eq!(trouble_now.urgency, Urgency::Now);
+    assert_eq!(trouble_now.pour.as_deref(), Some("P-101"));
+    assert!(
+        trouble_now.what.contains("the cement source changed"),
+        "{}",
+        trouble_now.what
+    );
+    assert!(
+        trouble_now.first_act.contains("cylinders alone"),
+        "{}",
+        trouble_now.first_act
+    );
+    assert_eq!(pour(&told).estimate.kind, "none");
+    assert!(pour(&told).release_holds.iter().all(|hold| hold.kind != "curve"));
+
+    let broken = withdrawn.clone() + "\n[[record]]\ndigest = \"sha256:3568";
+    std::fs::write(&file, &broken).expect("written");
+    let line = broken.lines().count();
+    let unread = running
+        .until("told of a broken file", |now| {
+            trouble(now, "curve-records-unreadable").is_some()
+        })
+        .await;
+    let what = &trouble(&unread, "curve-records-unreadable").expect("it stands").what;
+    assert!(
+        what.contains("m45.records.toml") && what.contains(&format!("line {line}")),
+        "{what}"
+    );
+    assert_eq!(standing(&unread), Some("withdrawn"));
+    running.stop().await;
+
+    std::fs::write(&file, &approved).expect("written");
+    let resumed = Running::start(folder.path()).await;
+    let again = resumed
+        .until("told of records that are gone", |now| {
+            trouble(now, "curve-record-gone").is_some()
+        })
+        .await;
+    assert_eq!(standing(&again), Some("withdrawn"));
+    resumed.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_curve_file_altered_after_its_approval_is_said_so_while_running_and_at_a_start() {
+    let folder = tempfile::tempdir().expect("a folder");
+    plant_in(folder.path());
+    let file = folder.path().join("curves/m45.toml");
+    let running = Running::start(folder.path()).await;
+    running.feed().await;
+    let text = std::fs::read_to_string(&file).expect("the curve");
+    std::fs::write(&file, text + "\n# a word added\n").expect("written");
+    let told = running
+        .until("told of the alteration", |now| {
+            trouble(now, "curve-file-altered").is_some()
+        })
+        .await;
+    let what = &trouble(&told, "curve-file-altered").expect("it stands").what;
+    assert!(
+        what.contains("m45.toml") && what.contains("sha256:356869ca"),
+        "{what}"
+    );
+    running.stop().await;
+
+    let resumed = Running::start(folder.path()).await;
+    let again = resumed
+        .until("told at the start", |now| {
+            trouble(now, "curve-file-altered").is_some()
+        })
+        .await;
+    assert_eq!(standing(&again), Some("not-approved"));
+    assert_eq!(pour(&again).estimate.kind, "none");
+    resumed.stop().await;
+}
