@@ -7,10 +7,11 @@ use std::time::Duration;
 use crossterm::event::KeyCode;
 use daemon_api::bed::StoreView;
 use daemon_api::event::{PlantChange, PlantEvent};
+use daemon_api::pour::AdvisoryView;
 use ratatui::buffer::Buffer;
 use ratatui::style::{Color, Modifier, Style};
 use support::{Dashboard, LARGE, SMALL, forty_beds, normal, text, troubled};
-use tui::event::{Connection, Event, Loss};
+use tui::event::{Connection, Event, Loss, Request};
 use tui::theme::Theme;
 
 /// Captures the present screen at both sizes.
@@ -420,5 +421,52 @@ fn the_keys_at_the_foot_are_whole_or_left_out() {
             foot.contains("Esc put away") && !foot.contains('…'),
             "{foot}"
         );
+    }
+}
+
+/// The mixes of the contract's golden file.
+fn mixes() -> Event {
+    let text = include_str!("../../daemon/api/tests/golden/mixes.json");
+    let answer = serde_json::from_str(text).expect("the golden file is an answer");
+    Event::Mixes(Ok(Box::new(answer)))
+}
+
+#[test]
+fn mixes_with_their_curves_and_the_last_breaks_against_them() {
+    let mut dashboard = Dashboard::of(normal());
+    let asked = dashboard.key(KeyCode::Char('m'));
+    assert_eq!(asked, [Request::Mixes]);
+    assert!(dashboard.screen(SMALL).contains("Asking the daemon."));
+    dashboard.event(mixes());
+    capture("mixes", &mut dashboard);
+    dashboard.event(Event::Mixes(Err("it does not answer".to_owned())));
+    let screen = dashboard.screen(LARGE);
+    assert!(
+        screen.contains("may be old: it does not answer") && screen.contains("P-207"),
+        "{screen}"
+    );
+}
+
+#[test]
+fn a_curve_that_only_advises_is_marked_in_the_yard_and_on_the_bed() {
+    let mut plant = normal();
+    let pour = &mut plant.beds[0].pours[0];
+    pour.curve.advisory = Some(AdvisoryView {
+        pour_count: 2,
+        needed_count: 10,
+        margin: 0.15,
+    });
+    let (bed, mix) = (pour.bed.clone(), format!("*{}", pour.mix));
+    let mut dashboard = Dashboard::of(plant);
+    for size in [SMALL, LARGE] {
+        let yard = dashboard.screen(size);
+        let row = yard.lines().find(|line| line.contains(&mix[..4]));
+        assert!(row.is_some(), "{yard}");
+    }
+    assert!(dashboard.screen(LARGE).contains("* its curve only advises"));
+    dashboard.open_bed(&bed);
+    for size in [SMALL, LARGE] {
+        let screen = dashboard.screen(size);
+        assert!(screen.contains("2 of 10 pours"), "{screen}");
     }
 }

@@ -131,6 +131,9 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> Drawn 
     }
 }
 
+/// What the sign before a mix means.
+const CURVE_DOUBTED: &str = "* its curve only advises, or drifts";
+
 /// The first row shown, so that the chosen one is among the shown.
 pub fn first_row(chosen_at: usize, page_rows: usize, row_count: usize) -> usize {
     if row_count <= page_rows {
@@ -144,12 +147,14 @@ pub fn first_row(chosen_at: usize, page_rows: usize, row_count: usize) -> usize 
 pub fn draw_words(buf: &mut Buffer, area: Rect, state: &State, theme: Theme, below_count: usize) {
     let y = area.bottom() - WORDS_ROWS;
     let mut line = format!(" {}", words::ESTIMATES_CONFIRM_NOTHING);
-    let is_doubted = |row: &Row<'_>| row.pour.is_some_and(is_doubted);
-    if state.rows().iter().any(is_doubted) {
-        line = format!(" *its curve only advises or drifts.{line}");
-    }
     if below_count > 0 {
         line = format!(" … {below_count} more below.{line}");
+    }
+    // What an estimate is worth must stay whole; what the sign means stands on the bed's page too.
+    let has_doubt = |row: &Row<'_>| row.pour.is_some_and(is_doubted);
+    let legend = format!("{line}  {CURVE_DOUBTED}");
+    if state.rows().iter().any(has_doubt) && text::width_of(&legend) <= usize::from(area.width) {
+        line = legend;
     }
     paint::put(buf, area.x, y, area.width, &line, theme.quiet());
     if let Some(Row {

@@ -63,6 +63,7 @@ fn summary(index: usize, hour: i64, value: f64) -> PourSummary {
             film_ln: Some(value),
             lost_share: Some(0.2 * value),
         }],
+        curve_breaks: Vec::new(),
         air: Some(AirSummary {
             values: [Some(0.7), None, Some(-1.0), Some(0.1 * value), Some(value)],
         }),

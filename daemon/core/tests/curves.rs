@@ -1,0 +1,263 @@
+//! Curves over many pours: what breaks say of them, curves that only advise, and withdrawal.
+
+mod support;
+
+use calibration::verification::{CurveState, VerifyingBreak};
+use calibration::{Cured, parse_records};
+use daemon_core::Plant;
+use daemon_core::act::{Act, ActBody, ChannelBinding, ChannelRole};
+use daemon_core::assessment::{PourAssessment, Standing, Urgency};
+use daemon_core::config::PlantConfig;
+use daemon_core::curve_points::CurveBreak;
+use daemon_core::habits::{AHEAD_H, PourSummary};
+use daemon_core::reading::Reading;
+use support::*;
+
+/// When the pour of these tests is looked at, minutes after it began.
+const LATE: i64 = 720;
+/// A maturity well inside the curve's data, h.
+const MATURITY_H: f64 = 24.0;
+
+/// A finished pour whose only break was `ratio` times the curve.
+fn finished(index: i64, ratio: f64, is_heated: bool) -> PourSummary {
+    let curve = &config().curves[0];
+    let broken_at = at(-1440 * (100 - index));
+    PourSummary {
+        pour: format!("old {index}"),
+        bed: "B2".into(),
+        mix: "M45".into(),
+        known_at: broken_at.plus_hours(2.0),
+        delay_ln: None,
+        heat_ln: None,
+        positions: Vec::new(),
+        curve_breaks: vec![CurveBreak {
+            digest: curve.digest.clone(),
+            broken: VerifyingBreak {
+                pour: format!("old {index}"),
+                broken_at: broken_at.to_utc().expect("a time"),
+                measured_mpa: ratio * curve.file.curve.strength_mpa(MATURITY_H),
+                specimen_count: 2,
+                own_maturity: Some(MATURITY_H),
+            },
+            is_heated,
+        }],
+        air: None,
+        heat: None,
+        ratio_ln: None,
+        trials: [None; AHEAD_H.len()],
+    }
+}
+
+fn standard_cured() -> PlantConfig {
+    let mut config = config();
+    config.curves[0].file.specimens.cured = Cured::Standard;
+    config
+}
+
+fn mild_night() -> Vec<Reading> {
+    (0..=LATE)
+        .step_by(5)
+        .flat_map(|minute| {
+            let value = 21.0 + 0.1 * ((minute % 3) as f64);
+            ["c1", "c2", "c3"].map(|channel| reading(channel, minute, value))
+        })
+        .collect()
+}
+
+fn plant_of(config: PlantConfig, acts: &[Act], readings: &[Reading]) -> Plant {
+    let mut plant = Plant::new(config);
+    for act in acts {
+        plant.take_act(act.clone());
+    }
+    for reading in readings {
+        plant.take_reading(reading);
+    }
+    plant
+}
+
+fn judged(plant: &Plant) -> PourAssessment {
+    plant.assess_pour("p", at(LATE)).expect("the pour is known")
+}
+
+fn bound(pour: &PourAssessment) -> f64 {
+    pour.positions[0].estimate.lower_90_mpa()
+}
+
+fn cautions(pour: &PourAssessment) -> Vec<&'static str> {
+    pour.cautions.iter().map(|one| one.kind).collect()
+}
+
+#[test]
+fn the_first_break_with_its_own_history_is_a_point_once_the_pour_is_learned_from() {
+    let companion = ChannelBinding {
+        channel: "s1".into(),
+        role: ChannelRole::Specimen,
+        position: None,
+        set: Some("A".into()),
+        from_at: None,
+    };
+    let acts = [
+        open_act(),
+        act(2, 62, ActBody::PlugMoved(companion)),
+        broke(7, 600, "A", [31.0, 33.0]),
+        broke(8, 660, "B", [35.0, 35.0]),
+        sign(9, 680, &[7]),
+    ];
+    let mut readings = ordinary_night(LATE);
+    readings.extend(
+        (0..=600)
+            .step_by(5)
+            .map(|minute| reading("s1", minute, ordinary_c(1, minute))),
+    );
+    let mut plant = plant_of(config(), &acts, &readings);
+    let digest = config().curves[0].digest.clone();
+    let learns_at = plant.next_learning_at().expect("it will be learned from");
+    assert!(
+        plant.curve_verdict(&digest).is_none(),
+        "nothing counts before it is known"
+    );
+    plant.learn(learns_at);
+    let verdict = plant.curve_verdict(&digest).expect("it has breaks");
+    let [point] = verdict.of_all.points.as_slice() else {
+        panic!("one point: {:?}", verdict.of_all.points);
+    };
+    assert!((point.broken.measured_mpa - 32.0).abs() < 1e-12);
+    let curve = config().curves[0].file.curve;
+    let own = point.broken.own_maturity.expect("its own maturity");
+    assert!((point.estimated_mpa - curve.strength_mpa(own)).abs() < 1e-12);
+    assert_eq!(verdict.of_all.apart.len(), 1, "set B had no history");
+    assert_eq!(
+        verdict.of_heated.points.len(),
+        1,
+        "its concrete was hotter than a bed without heat"
+    );
+    assert_eq!(verdict.known_at, learns_at);
+}
+
+#[test]
+fn a_curve_of_standard_cured_specimens_only_advises_on_a_heated_bed_until_ten_pours_verify_it() {
+    let acts = [open_act()];
+    let heat_cured = judged(&plant_of(config(), &acts, &ordinary_night(LATE)));
+    assert_eq!(heat_cured.curve.advisory, None);
+    let mut plant = plant_of(standard_cured(), &acts, &ordinary_night(LATE));
+    let pour = judged(&plant);
+    let advisory = pour.curve.advisory.expect("it only advises");
+    assert_eq!((advisory.pour_count, advisory.needed), (0, 10));
+    assert!((bound(&pour) - 0.85 * bound(&heat_cured)).abs() < 1e-9);
+    assert_eq!(
+        pour.positions[0].estimate.estimate_mpa(),
+        heat_cured.positions[0].estimate.estimate_mpa()
+    );
+    assert!(cautions(&pour).contains(&"curve-advisory"));
+    for index in 0..9 {
+        plant.take_summary(finished(index, 1.0, true));
+    }
+    plant.take_summary(finished(20, 1.0, false));
+    let nine = judged(&plant).curve.advisory.expect("nine are not ten");
+    assert_eq!(nine.pour_count, 9, "a pour without heat verifies nothing");
+    plant.take_summary(finished(9, 1.0, true));
+    let verified = judged(&plant);
+    assert_eq!(verified.curve.advisory, None);
+    assert!(!cautions(&verified).contains(&"curve-advisory"));
+}
+
+#[test]
+fn a_bed_is_heated_by_plan_by_record_or_by_its_concrete() {
+    let mild = judged(&plant_of(standard_cured(), &[open_act()], &mild_night()));
+    assert_eq!(mild.curve.advisory, None);
+    let heat_on = act(2, 180, ActBody::HeatSwitched { on: true });
+    let recorded = plant_of(standard_cured(), &[open_act(), heat_on], &mild_night());
+    assert!(judged(&recorded).curve.advisory.is_some());
+    let hot = plant_of(standard_cured(), &[open_act()], &ordinary_night(LATE));
+    assert!(judged(&hot).curve.advisory.is_some());
+}
+
+#[test]
+fn consecutive_weak_breaks_mean_drift_which_is_told_and_changes_no_estimate() {
+    let mut plant = plant_of(config(), &[open_act()], &ordinary_night(LATE));
+    let before = judged(&plant);
+    plant.take_summary(finished(1, 0.99, true));
+    plant.take_summary(finished(2, 0.85, true));
+    assert!(!cautions(&judged(&plant)).contains(&"curve-drifts"));
+    plant.take_summary(finished(3, 0.86, true));
+    let pour = judged(&plant);
+    assert!(cautions(&pour).contains(&"curve-drifts"));
+    assert!(pour.release_holds.iter().all(|hold| hold.kind != "curve-drifts"));
+    assert_eq!(
+        pour.positions[0].estimate.estimate_mpa(),
+        before.positions[0].estimate.estimate_mpa()
+    );
+    let troubles = plant.assess(at(LATE)).troubles;
+    let told = troubles
+        .iter()
+        .find(|one| one.kind == "curve-drifts")
+        .expect("it is a trouble");
+    assert_eq!(told.urgency, Urgency::Soon);
+    assert!(told.what.contains("old 3"), "{}", told.what);
+    assert!(told.first_act.contains("cylinders"), "{}", told.first_act);
+    let digest = &config().curves[0].digest;
+    let verdict = plant.curve_verdict(digest).expect("it has breaks");
+    assert_eq!(verdict.of_all.state, CurveState::Drifts);
+}
+
+#[test]
+fn scatter_that_breaks_show_widens_the_interval_and_leaves_the_forecast_as_it_was() {
+    let plain = judged(&plant_of(config(), &[open_act()], &ordinary_night(LATE)));
+    let with = |ratio: fn(i64) -> f64| {
+        let mut plant = plant_of(config(), &[open_act()], &ordinary_night(LATE));
+        for index in 0..30 {
+            plant.take_summary(finished(index, ratio(index), true));
+        }
+        judged(&plant)
+    };
+    let scattered = with(|index| if index % 2 == 0 { 1.16 } else { 0.86 });
+    let quiet = with(|_| 1.0);
+    assert!(bound(&scattered) < bound(&plain));
+    assert!(bound(&quiet) > bound(&plain), "a calm plant earns a closer bound");
+    assert_eq!(scattered.forecast.by_curve, quiet.forecast.by_curve);
+}
+
+#[test]
+fn the_order_in_which_finished_pours_come_changes_nothing() {
+    let ratios = [1.04, 0.93, 1.1, 0.97, 0.88, 0.91, 1.0];
+    let plant_by = |order: &mut dyn Iterator<Item = usize>| {
+        let mut plant = plant_of(config(), &[open_act()], &ordinary_night(LATE));
+        for index in order {
+            let number = i64::try_from(index).expect("few");
+            plant.take_summary(finished(number, ratios[index], true));
+        }
+        let verdict = plant.curve_verdict(&config().curves[0].digest);
+        let verdict = verdict.expect("it has breaks").of_all.clone();
+        (bound(&judged(&plant)).to_bits(), verdict)
+    };
+    let forward = plant_by(&mut (0..ratios.len()));
+    assert_eq!(forward, plant_by(&mut (0..ratios.len()).rev()));
+}
+
+#[test]
+fn a_withdrawal_counts_from_when_it_is_taken_in_and_is_told_at_once() {
+    let mut plant = plant_of(config(), &[open_act()], &ordinary_night(LATE));
+    assert!(judged(&plant).positions[0].estimate.estimate_mpa().is_some());
+    let records = format!(
+        "[[record]]\ndigest = \"{}\"\nact = \"withdrawn\"\nby = \"A. Lab\"\nwhy = \"new cement\"\n\
+         recorded_at = 2026-03-01T23:00:00Z\n",
+        config().curves[0].digest
+    );
+    let records = parse_records(&records).expect("the record reads");
+    assert!(plant.take_curve_records(&records));
+    assert!(!plant.take_curve_records(&records), "it is known already");
+    let pour = judged(&plant);
+    assert_eq!(pour.curve.standing, Standing::Withdrawn);
+    assert_eq!(pour.positions[0].estimate.estimate_mpa(), None);
+    assert!(pour.release_holds.iter().all(|hold| hold.kind != "curve"));
+    let troubles = plant.assess(at(LATE)).troubles;
+    let told = troubles
+        .iter()
+        .find(|one| one.kind == "curve-not-usable")
+        .expect("it is a trouble");
+    assert_eq!(told.urgency, Urgency::Now);
+    assert_eq!(told.since, at(300), "since it was withdrawn");
+    assert!(told.what.contains("new cement"), "{}", told.what);
+    let earlier = plant.assess_pour("p", at(299)).expect("the pour is known");
+    assert_eq!(earlier.curve.standing, Standing::Approved);
+}
