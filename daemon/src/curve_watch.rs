@@ -63,11 +63,7 @@ impl CurveWatch {
     ///
     /// # Errors
     /// That the store cannot be read.
-    pub fn resume(
-        &mut self,
-        reader: &Reader,
-        now: UtcMs,
-    ) -> Result<Vec<CurveRecord>, StoreError> {
+    pub fn resume(&mut self, reader: &Reader, now: UtcMs) -> Result<Vec<CurveRecord>, StoreError> {
         let mut stored = Vec::new();
         for info in reader.documents()? {
             if info.kind != RECORDS_KIND {
@@ -79,7 +75,8 @@ impl CurveWatch {
             let text = String::from_utf8_lossy(&document.bytes).into_owned();
             match records_of(Path::new(&info.name), &text) {
                 Ok(records) => {
-                    let of_file = |one: &&mut CurveOnDisk| one.records_file == Path::new(&info.name);
+                    let of_file =
+                        |one: &&mut CurveOnDisk| one.records_file == Path::new(&info.name);
                     if let Some(on_disk) = self.on_disk.iter_mut().find(of_file) {
                         add_new(&mut on_disk.records, &records);
                     }

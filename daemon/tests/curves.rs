@@ -9,6 +9,7 @@ use daemon::config::PlantFile;
 use daemon::run::{Parts, run};
 use daemon_api::bed::PlantSnapshot;
 use daemon_api::client::Client;
+use daemon_api::mix::MixesAnswer;
 use daemon_api::pour::PourView;
 use daemon_api::reading::{Backfill, BackfillReading};
 use daemon_api::trouble::{TroubleView, Urgency};
@@ -50,12 +51,12 @@ struct Running {
 }
 
 impl Running {
-    async fn start(folder: &Path) -> Self {
+    async fn start(folder: &Path, clock_start: &str) -> Self {
         let plant = PlantFile::load(&folder.join("plant.toml"), &[]).expect("the plant file");
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("its address");
         let options = ClockOptions {
-            clock_start: Some(time(NIGHT)),
+            clock_start: Some(time(clock_start)),
             ..ClockOptions::default()
         };
         let stop = CancellationToken::new();
@@ -87,13 +88,17 @@ impl Running {
             if is_so(&snapshot) {
                 return snapshot;
             }
-            assert!(Instant::now() < end, "never {what}: {:?}", snapshot.troubles);
+            assert!(
+                Instant::now() < end,
+                "never {what}: {:?}",
+                snapshot.troubles
+            );
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
     }
 
-    /// Sends the readings and the acts of the example's night so far.
-    async fn feed(&self) {
+    /// Sends the readings and the acts of the example's night up to a moment.
+    async fn feed(&self, until: &str) {
         let text = std::fs::read_to_string(example("readings.csv")).expect("the readings");
         let readings = text.lines().skip(1).filter_map(|line| {
             let fields: Vec<&str> = line.split(',').collect();
@@ -102,7 +107,7 @@ impl Running {
                 measured_at: fields[1].parse().ok()?,
                 temperature_c: fields[3].parse().ok()?,
             };
-            (reading.measured_at <= time(NIGHT)).then_some(reading)
+            (reading.measured_at <= time(until)).then_some(reading)
         });
         let backfill = Backfill {
             by: "Q. Example".to_owned(),
@@ -114,7 +119,7 @@ impl Running {
         for line in text.lines() {
             let mut act: daemon_api::Act = serde_json::from_str(line).expect("an act");
             act.recorded_at = None;
-            if act.happened_at <= time(NIGHT) {
+            if act.happened_at <= time(until) {
                 self.client.act(&act).await.expect("recorded");
             }
         }
@@ -148,8 +153,8 @@ async fn a_running_daemon_hears_of_superseding_and_withdrawal_and_remembers_them
     plant_in(folder.path());
     let file = folder.path().join("curves/m45.records.toml");
     let approved = std::fs::read_to_string(&file).expect("the records");
-    let running = Running::start(folder.path()).await;
-    running.feed().await;
+    let running = Running::start(folder.path(), NIGHT).await;
+    running.feed(NIGHT).await;
     let before = running
         .until("an estimate", |now| {
             standing(now) == Some("approved") && pour(now).estimate.estimate_mpa.is_some()
@@ -189,7 +194,12 @@ async fn a_running_daemon_hears_of_superseding_and_withdrawal_and_remembers_them
         trouble_now.first_act
     );
     assert_eq!(pour(&told).estimate.kind, "none");
-    assert!(pour(&told).release_holds.iter().all(|hold| hold.kind != "curve"));
+    assert!(
+        pour(&told)
+            .release_holds
+            .iter()
+            .all(|hold| hold.kind != "curve")
+    );
 
     let broken = withdrawn.clone() + "\n[[record]]\ndigest = \"sha256:3568";
     std::fs::write(&file, &broken).expect("written");
@@ -199,7 +209,9 @@ async fn a_running_daemon_hears_of_superseding_and_withdrawal_and_remembers_them
             trouble(now, "curve-records-unreadable").is_some()
         })
         .await;
-    let what = &trouble(&unread, "curve-records-unreadable").expect("it stands").what;
+    let what = &trouble(&unread, "curve-records-unreadable")
+        .expect("it stands")
+        .what;
     assert!(
         what.contains("m45.records.toml") && what.contains(&format!("line {line}")),
         "{what}"
@@ -208,7 +220,7 @@ async fn a_running_daemon_hears_of_superseding_and_withdrawal_and_remembers_them
     running.stop().await;
 
     std::fs::write(&file, &approved).expect("written");
-    let resumed = Running::start(folder.path()).await;
+    let resumed = Running::start(folder.path(), NIGHT).await;
     let again = resumed
         .until("told of records that are gone", |now| {
             trouble(now, "curve-record-gone").is_some()
@@ -223,8 +235,8 @@ async fn a_curve_file_altered_after_its_approval_is_said_so_while_running_and_at
     let folder = tempfile::tempdir().expect("a folder");
     plant_in(folder.path());
     let file = folder.path().join("curves/m45.toml");
-    let running = Running::start(folder.path()).await;
-    running.feed().await;
+    let running = Running::start(folder.path(), NIGHT).await;
+    running.feed(NIGHT).await;
     let text = std::fs::read_to_string(&file).expect("the curve");
     std::fs::write(&file, text + "\n# a word added\n").expect("written");
     let told = running
@@ -232,14 +244,16 @@ async fn a_curve_file_altered_after_its_approval_is_said_so_while_running_and_at
             trouble(now, "curve-file-altered").is_some()
         })
         .await;
-    let what = &trouble(&told, "curve-file-altered").expect("it stands").what;
+    let what = &trouble(&told, "curve-file-altered")
+        .expect("it stands")
+        .what;
     assert!(
         what.contains("m45.toml") && what.contains("sha256:356869ca"),
         "{what}"
     );
     running.stop().await;
 
-    let resumed = Running::start(folder.path()).await;
+    let resumed = Running::start(folder.path(), NIGHT).await;
     let again = resumed
         .until("told at the start", |now| {
             trouble(now, "curve-file-altered").is_some()
@@ -248,4 +262,52 @@ async fn a_curve_file_altered_after_its_approval_is_said_so_while_running_and_at
     assert_eq!(standing(&again), Some("not-approved"));
     assert_eq!(pour(&again).estimate.kind, "none");
     resumed.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn breaks_of_finished_pours_verify_their_curve_and_a_restart_says_the_same() {
+    let folder = tempfile::tempdir().expect("a folder");
+    plant_in(folder.path());
+    let morning = "2026-01-21T12:00:00Z";
+    let running = Running::start(folder.path(), morning).await;
+    running.feed(morning).await;
+    let before = running.client.mixes().await.expect("the mixes");
+    let of = |answer: &MixesAnswer| answer.mixes[0].curves[0].clone();
+    assert_eq!(of(&before).standing, "approved");
+    assert_eq!(of(&before).digest, DIGEST);
+    assert_eq!(
+        of(&before).verification.pour_count,
+        0,
+        "a break counts once its pour is learned from"
+    );
+    running.stop().await;
+
+    let mut said = Vec::new();
+    for clock_start in ["2026-01-21T13:30:00Z", "2026-01-21T13:40:00Z"] {
+        let resumed = Running::start(folder.path(), clock_start).await;
+        let end = Instant::now() + WAIT_MAX;
+        let curve = loop {
+            let curve = of(&resumed.client.mixes().await.expect("the mixes"));
+            if curve.verification.pour_count > 0 {
+                break curve;
+            }
+            assert!(Instant::now() < end, "never a point: {curve:?}");
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        };
+        resumed.stop().await;
+        said.push(curve);
+    }
+    assert_eq!(said[0], said[1]);
+    let verification = &said[0].verification;
+    assert_eq!(verification.state, "not-verified");
+    let [point] = verification.points.as_slice() else {
+        panic!("one point: {:?}", verification.points);
+    };
+    assert_eq!(point.pour, "P-101");
+    assert!(
+        (point.difference - (point.measured_mpa / point.estimated_mpa - 1.0)).abs() < 1e-12,
+        "{point:?}"
+    );
+    assert_eq!(said[0].heated_pour_count, 1, "heat was on over this bed");
+    assert!(!said[0].advises_only, "its specimens were heat-cured");
 }

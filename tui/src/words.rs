@@ -34,7 +34,10 @@ pub fn curve_doubts(pour: &PourView) -> Vec<String> {
             100.0 * advisory.margin
         )
     });
-    advisory.into_iter().chain(pour.curve.drift.clone()).collect()
+    advisory
+        .into_iter()
+        .chain(pour.curve.drift.clone())
+        .collect()
 }
 
 pub fn status(status: PourStatus) -> &'static str {

@@ -1,15 +1,14 @@
 //! The whole plant as known so far: the only mutable state, and the questions that may be asked of it.
 
+mod curves;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
-
-use calibration::{CurveRecord, CurveStanding, standing_at};
 
 use crate::act::{Act, ActBody, ChannelRole};
 use crate::act_check::{ActContext, ActRefusal, check_act};
 use crate::assessment::{
-    Advisory, CurveUse, DoubtReason, Forecast, JudgedBreak, PositionAssessment, PourAssessment,
-    PourStatus, Trouble,
+    CurveUse, DoubtReason, Forecast, JudgedBreak, PourAssessment, PourStatus, Trouble,
 };
 use crate::channel::{ChannelHistory, LoggerClock};
 use crate::config::{LimitSet, PlantConfig};
@@ -25,7 +24,7 @@ use crate::pour::PourRecord;
 use crate::reading::{Reading, Taken};
 use crate::release;
 use crate::time::UtcMs;
-use crate::trouble::{Air, clock_trouble, drift_trouble, explain, pour_troubles};
+use crate::trouble::{Air, clock_trouble, explain, pour_troubles};
 
 /// Records and readings known so far, with the configuration they are read by.
 pub struct Plant {
@@ -95,17 +94,6 @@ impl Plant {
     #[must_use]
     pub fn config(&self) -> &PlantConfig {
         &self.config
-    }
-
-    /// Takes in records about curves; each counts from when it was recorded. True where one is new.
-    pub fn take_curve_records(&mut self, records: &[CurveRecord]) -> bool {
-        let known_count = self.config.curve_records.len();
-        for record in records {
-            if !self.config.curve_records.contains(record) {
-                self.config.curve_records.push(record.clone());
-            }
-        }
-        self.config.curve_records.len() > known_count
     }
 
     /// Every pour known.
@@ -181,28 +169,6 @@ impl Plant {
         for digest in &broken {
             self.judge_curve(digest);
         }
-    }
-
-    /// Holds a curve against every break that is known of it.
-    fn judge_curve(&mut self, digest: &str) {
-        let settings = &self.config.estimate;
-        let Some(curve) = self.config.curve(digest) else {
-            return;
-        };
-        let Some(verdict) = curve_points::verdict(curve, &self.summaries, settings) else {
-            return;
-        };
-        let learned = curve_points::with_learned_scatter(curve, &verdict, settings);
-        if let (Some(ready), Some(learned)) = (self.curves.get_mut(digest), learned) {
-            ready.estimating = learned;
-        }
-        self.verdicts.insert(digest.to_owned(), verdict);
-    }
-
-    /// What the breaks of finished pours say of a curve, where it has any.
-    #[must_use]
-    pub fn curve_verdict(&self, digest: &str) -> Option<&CurveVerdict> {
-        self.verdicts.get(digest)
     }
 
     /// What finished pours have taught so far, by pour.
@@ -364,23 +330,6 @@ impl Plant {
         PlantAssessment { pours, troubles }
     }
 
-    /// Curves that may be used and no longer hold by the plant's breaks.
-    fn drift_troubles(&self, now: UtcMs) -> Vec<Trouble> {
-        let Some(now_utc) = now.to_utc() else {
-            return Vec::new();
-        };
-        let drifting = self.verdicts.iter().filter_map(|(digest, verdict)| {
-            let standing = standing_at(&self.config.curve_records, digest, now_utc);
-            if !matches!(standing, CurveStanding::Approved { .. }) {
-                return None;
-            }
-            let name = &self.curves.get(digest)?.name;
-            let what = curve_points::drift_sentence(name, verdict)?;
-            Some(drift_trouble(name, what, verdict.known_at))
-        });
-        drifting.collect()
-    }
-
     /// Judges one pour, a finished one as it stood when it was finished.
     #[must_use]
     pub fn assess_pour(&self, pour: &str, now: UtcMs) -> Option<PourAssessment> {
@@ -505,26 +454,6 @@ impl Plant {
         let digest = curve.digest.as_ref().filter(|_| curve.standing.is_usable());
         let ready = digest.and_then(|digest| self.curves.get(digest));
         (curve, ready)
-    }
-
-    /// Lowers the bounds of a pour on which its curve only advises, and says why.
-    fn advise(
-        &self,
-        record: &PourRecord,
-        ready: &ReadyCurve,
-        positions: &mut [PositionAssessment],
-    ) -> Option<Advisory> {
-        let settings = &self.config.estimate;
-        let is_heated = {
-            let positions: Vec<_> = positions.iter().collect();
-            curve_points::is_heated(record, &positions, settings)
-        };
-        let verdict = self.verdicts.get(&ready.digest);
-        let advisory = curve_points::advisory(ready, verdict, is_heated, settings)?;
-        for position in positions {
-            curve_points::widen(&mut position.estimate, advisory.margin);
-        }
-        Some(advisory)
     }
 
     fn breaks(

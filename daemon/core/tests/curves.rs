@@ -182,7 +182,11 @@ fn consecutive_weak_breaks_mean_drift_which_is_told_and_changes_no_estimate() {
     plant.take_summary(finished(3, 0.86, true));
     let pour = judged(&plant);
     assert!(cautions(&pour).contains(&"curve-drifts"));
-    assert!(pour.release_holds.iter().all(|hold| hold.kind != "curve-drifts"));
+    assert!(
+        pour.release_holds
+            .iter()
+            .all(|hold| hold.kind != "curve-drifts")
+    );
     assert_eq!(
         pour.positions[0].estimate.estimate_mpa(),
         before.positions[0].estimate.estimate_mpa()
@@ -213,7 +217,10 @@ fn scatter_that_breaks_show_widens_the_interval_and_leaves_the_forecast_as_it_wa
     let scattered = with(|index| if index % 2 == 0 { 1.16 } else { 0.86 });
     let quiet = with(|_| 1.0);
     assert!(bound(&scattered) < bound(&plain));
-    assert!(bound(&quiet) > bound(&plain), "a calm plant earns a closer bound");
+    assert!(
+        bound(&quiet) > bound(&plain),
+        "a calm plant earns a closer bound"
+    );
     assert_eq!(scattered.forecast.by_curve, quiet.forecast.by_curve);
 }
 
@@ -237,7 +244,12 @@ fn the_order_in_which_finished_pours_come_changes_nothing() {
 #[test]
 fn a_withdrawal_counts_from_when_it_is_taken_in_and_is_told_at_once() {
     let mut plant = plant_of(config(), &[open_act()], &ordinary_night(LATE));
-    assert!(judged(&plant).positions[0].estimate.estimate_mpa().is_some());
+    assert!(
+        judged(&plant).positions[0]
+            .estimate
+            .estimate_mpa()
+            .is_some()
+    );
     let records = format!(
         "[[record]]\ndigest = \"{}\"\nact = \"withdrawn\"\nby = \"A. Lab\"\nwhy = \"new cement\"\n\
          recorded_at = 2026-03-01T23:00:00Z\n",

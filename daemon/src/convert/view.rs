@@ -2,8 +2,9 @@
 
 use calibration::StrengthEstimate;
 use daemon_api::pour::{
-    AdvisoryView, BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView, EstimateView,
-    ForecastView, NoteView, PositionView, PourStatus, PourView, SignedView, SwitchView, TrustView,
+    AdvisoryView, BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView,
+    EstimateView, ForecastView, NoteView, PositionView, PourStatus, PourView, SignedView,
+    SwitchView, TrustView,
 };
 use daemon_core::act::{Position, SetPurpose};
 use daemon_core::assessment::{

@@ -86,7 +86,9 @@ pub fn curve_trouble(pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
         urgency,
         what: pour.curve.note.clone(),
         // A curve that ended before the pour began troubles the pour from its beginning.
-        since: pour.curve.since.map_or(pour.record.opened_at, |since| since.max(pour.record.opened_at)),
+        since: pour.curve.since.map_or(pour.record.opened_at, |since| {
+            since.max(pour.record.opened_at)
+        }),
         first_act: "Tell QC: this pour goes on by cylinders alone.".into(),
         ..super::of(pour, now)
     })
@@ -103,8 +105,8 @@ pub fn drift_trouble(name: &str, what: String, since: UtcMs) -> Trouble {
         place: Some(name.to_owned()),
         what,
         since,
-        first_act: "Tell the lab: a new curve is proposed. Until one is approved rely on cylinders."
-            .into(),
+        first_act:
+            "Tell the lab: a new curve is proposed. Until one is approved rely on cylinders.".into(),
         explained_by: None,
     }
 }
