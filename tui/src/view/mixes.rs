@@ -122,15 +122,15 @@ fn curve_lines(
 
 /// State, bias and scatter in one sentence.
 fn summary(verification: &VerificationView) -> String {
-    let state = match verification.state.as_str() {
-        "holds" => "holds".to_owned(),
-        "drifts" => "DRIFTS".to_owned(),
-        _ => "not verified".to_owned(),
+    let count = verification.pour_count;
+    let pours = match verification.state.as_str() {
+        "holds" => format!("holds by {}", words::plural(count, "pour")),
+        "drifts" => format!("DRIFTS by {}", words::plural(count, "pour")),
+        _ => format!(
+            "not verified: {count} of {} pours",
+            verification.needed_count
+        ),
     };
-    let pours = format!(
-        "{state}: {} pours of {}",
-        verification.pour_count, verification.needed_count
-    );
     let Some(bias) = verification.bias else {
         return format!("{pours}; no break has its specimens' own temperatures yet");
     };
