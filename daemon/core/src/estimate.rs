@@ -83,7 +83,14 @@ pub fn curve_use(config: &PlantConfig, record: &PourRecord, now: UtcMs) -> Curve
             },
         };
     };
-    let (standing, note) = curve_standing(config, curve, now);
+    let (mut standing, mut note) = curve_standing(config, curve, now);
+    if standing == Standing::Superseded && !began_with(config, curve, record) {
+        standing = Standing::NotApproved;
+        note = format!(
+            "Curve {} was superseded before this pour began: no estimate.",
+            curve.file.name
+        );
+    }
     let since = match standing_at(&config.curve_records, &curve.digest, now_utc) {
         CurveStanding::Approved { at, .. }
         | CurveStanding::Expired { at }
@@ -101,6 +108,13 @@ pub fn curve_use(config: &PlantConfig, record: &PourRecord, now: UtcMs) -> Curve
         since,
         note,
     }
+}
+
+/// Whether a pour may keep a curve that was superseded: not where it was so when the pour was opened.
+fn began_with(config: &PlantConfig, curve: &KnownCurve, record: &PourRecord) -> bool {
+    let opened_at = record.opened_recorded_at.to_utc();
+    let standing = opened_at.map(|at| standing_at(&config.curve_records, &curve.digest, at));
+    !matches!(standing, Some(CurveStanding::Superseded { .. }))
 }
 
 /// How a curve stands, and a sentence that says so.

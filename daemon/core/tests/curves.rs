@@ -273,3 +273,28 @@ fn a_withdrawal_counts_from_when_it_is_taken_in_and_is_told_at_once() {
     let earlier = plant.assess_pour("p", at(299)).expect("the pour is known");
     assert_eq!(earlier.curve.standing, Standing::Approved);
 }
+
+#[test]
+fn a_superseded_curve_is_kept_by_the_pour_that_began_with_it_and_taken_by_no_later_one() {
+    let superseded = |hour: u8| {
+        let records = format!(
+            "[[record]]\ndigest = \"{}\"\nact = \"superseded\"\nby = \"A. Lab\"\n\
+             recorded_at = 2026-03-01T{hour:02}:00:00Z\n",
+            config().curves[0].digest
+        );
+        let mut plant = plant_of(config(), &[open_act()], &ordinary_night(LATE));
+        plant.take_curve_records(&parse_records(&records).expect("the record reads"));
+        judged(&plant)
+    };
+    let kept = superseded(22);
+    assert_eq!(kept.curve.standing, Standing::Superseded);
+    assert!(kept.positions[0].estimate.estimate_mpa().is_some());
+    let later = superseded(12);
+    assert_eq!(later.curve.standing, Standing::NotApproved);
+    assert!(
+        later.curve.note.contains("before this pour began"),
+        "{}",
+        later.curve.note
+    );
+    assert_eq!(later.positions[0].estimate.estimate_mpa(), None);
+}
