@@ -140,10 +140,12 @@ fn trouble<'a>(snapshot: &'a PlantSnapshot, kind: &str) -> Option<&'a TroubleVie
     snapshot.troubles.iter().find(|one| one.kind == kind)
 }
 
-fn record(act: &str, more: &str) -> String {
+/// A record made just now by the plant's clock.
+fn record(act: &str, now: &PlantSnapshot, more: &str) -> String {
     format!(
         "\n[[record]]\ndigest = \"{DIGEST}\"\nact = \"{act}\"\nby = \"lab lead\"\n\
-         recorded_at = 2026-01-21T04:{more}"
+         recorded_at = {}\n{more}",
+        now.plant.now.to_rfc3339()
     )
 }
 
@@ -162,7 +164,7 @@ async fn a_running_daemon_hears_of_superseding_and_withdrawal_and_remembers_them
         .await;
     assert_eq!(pour(&before).curve.digest.as_deref(), Some(DIGEST));
 
-    let superseded = approved.clone() + &record("superseded", "10:00Z\n");
+    let superseded = approved.clone() + &record("superseded", &before, "");
     std::fs::write(&file, &superseded).expect("written");
     let kept = running
         .until("superseded", |now| standing(now) == Some("superseded"))
@@ -172,8 +174,8 @@ async fn a_running_daemon_hears_of_superseding_and_withdrawal_and_remembers_them
         "a pour keeps the version that it began with"
     );
 
-    let why = "30:00Z\nwhy = \"the cement source changed\"\n";
-    let withdrawn = superseded.clone() + &record("withdrawn", why);
+    let why = "why = \"the cement source changed\"\n";
+    let withdrawn = superseded.clone() + &record("withdrawn", &kept, why);
     std::fs::write(&file, &withdrawn).expect("written");
     let told = running
         .until("told of the withdrawal", |now| {
@@ -220,7 +222,7 @@ async fn a_running_daemon_hears_of_superseding_and_withdrawal_and_remembers_them
     running.stop().await;
 
     std::fs::write(&file, &approved).expect("written");
-    let resumed = Running::start(folder.path(), NIGHT).await;
+    let resumed = Running::start(folder.path(), "2026-01-21T05:10:00Z").await;
     let again = resumed
         .until("told of records that are gone", |now| {
             trouble(now, "curve-record-gone").is_some()
