@@ -114,11 +114,16 @@ fn delays_keep_a_flickering_condition_from_ringing_and_from_ringing_twice() {
         trouble("sensor-open", "P1", Urgency::Soon),
     );
     let delay_min = rule_of("sensor-open").on_delay_min as i64;
+    // Each time it comes back it stands since then.
+    let back = |minute: i64, every_min: i64| Trouble {
+        since: at(minute - minute % every_min + 1),
+        ..it.clone()
+    };
     for minute in 0..60 {
         let flickering = if minute % delay_min == 0 {
             vec![]
         } else {
-            vec![it.clone()]
+            vec![back(minute, delay_min)]
         };
         assert!(
             book.look(&flickering, at(minute)).is_empty(),
@@ -130,13 +135,28 @@ fn delays_keep_a_flickering_condition_from_ringing_and_from_ringing_twice() {
         let standing = if minute % 7 == 0 {
             vec![]
         } else {
-            vec![it.clone()]
+            vec![back(minute, 7)]
         };
         let changes = book.look(&standing, at(minute));
         rung += changes.iter().filter(|one| one.event.rings()).count();
         assert!(!events(&changes).contains(&AlarmEvent::Cleared));
     }
     assert_eq!(rung, 1);
+}
+
+#[test]
+fn what_stood_long_before_it_was_first_seen_rings_at_once() {
+    let mut book = AlarmBook::default();
+    book.look(&[], at(0));
+    let old = trouble("sensor-open", "P1", Urgency::Soon);
+    let delay_min = rule_of("sensor-open").on_delay_min as i64;
+    let new = Trouble {
+        since: at(delay_min + 1),
+        ..trouble("sensor-open", "P2", Urgency::Soon)
+    };
+    let changes = book.look(&[old.clone(), new], at(delay_min + 1));
+    assert_eq!(events(&changes), [AlarmEvent::Raised]);
+    assert_eq!(state(&book, &old.id()), AlarmState::Unacknowledged);
 }
 
 #[test]
