@@ -183,11 +183,14 @@ impl AlarmBook {
         self.going.remove(id);
         let active = self.alarms.get_mut(id).filter(|alarm| alarm.is_active);
         let Some(alarm) = active else {
-            // What has stood before it was first seen has lasted as long as its evidence says.
             let first_seen = *self.coming.entry(id.to_owned()).or_insert(now);
-            let since = first_seen.min(trouble.since);
-            let delay_min = rule_of(&trouble.kind).on_delay_min;
-            if minutes(since, now) >= delay_min || !self.has_looked {
+            let rule = rule_of(&trouble.kind);
+            let since = if rule.is_by_readings {
+                first_seen.min(trouble.since)
+            } else {
+                first_seen
+            };
+            if minutes(since, now) >= rule.on_delay_min || !self.has_looked {
                 self.coming.remove(id);
                 self.raise(id, trouble, explained_by, now, changes);
             }

@@ -6,6 +6,9 @@ pub struct Rule {
     pub kind: &'static str,
     /// The condition must last this long before it rings, min.
     pub on_delay_min: f64,
+    /// Its on-delay counts from what the readings say, not from when it was first seen. What acts
+    /// say may be told late and in parts: there the first look counts.
+    pub is_by_readings: bool,
     /// The condition must be gone for this long before it is over, min.
     pub off_delay_min: f64,
     /// Over, it stays in sight until a person resets it: what happened cannot be undone.
@@ -16,8 +19,17 @@ const fn rule(kind: &'static str, on_delay_min: f64, off_delay_min: f64) -> Rule
     Rule {
         kind,
         on_delay_min,
+        is_by_readings: false,
         off_delay_min,
         latches: false,
+    }
+}
+
+/// A kind whose condition only readings make.
+const fn by_readings(kind: &'static str, on_delay_min: f64, off_delay_min: f64) -> Rule {
+    Rule {
+        is_by_readings: true,
+        ..rule(kind, on_delay_min, off_delay_min)
     }
 }
 
@@ -49,18 +61,18 @@ const RULES: [Rule; 29] = [
     rule("heat-still-on", 5.0, 10.0),
     rule("late", 30.0, 120.0),
     rule("break-due", 5.0, 15.0),
-    rule("too-few-positions", 10.0, 10.0),
+    by_readings("too-few-positions", 10.0, 10.0),
     // A logger's channels fall silent one after the other: the logger must have time to explain them.
-    rule("sensor-silent", 5.0, 5.0),
-    rule("logger-silent", 1.0, 2.0),
-    rule("bed-silent", 1.0, 2.0),
-    rule("sensor-open", 5.0, 10.0),
-    rule("sensor-fault", 5.0, 10.0),
-    rule("sensor-out-of-range", 5.0, 10.0),
-    rule("sensor-step", 5.0, 30.0),
-    rule("sensor-stuck", 5.0, 15.0),
-    rule("sensor-reads-air", 10.0, 30.0),
-    rule("sensor-conflict", 5.0, 30.0),
+    by_readings("sensor-silent", 5.0, 5.0),
+    by_readings("logger-silent", 1.0, 2.0),
+    by_readings("bed-silent", 1.0, 2.0),
+    by_readings("sensor-open", 5.0, 10.0),
+    by_readings("sensor-fault", 5.0, 10.0),
+    by_readings("sensor-out-of-range", 5.0, 10.0),
+    by_readings("sensor-step", 5.0, 30.0),
+    by_readings("sensor-stuck", 5.0, 15.0),
+    by_readings("sensor-reads-air", 10.0, 30.0),
+    by_readings("sensor-conflict", 5.0, 30.0),
     rule("clock-wrong", 10.0, 30.0),
     latching("store-cannot-write", 0.0, 0.0),
 ];
