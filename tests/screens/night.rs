@@ -85,6 +85,7 @@ impl Night {
         self.daemon
             .ask(async |client| client.backfill(&backfill).await)
             .expect("the readings are recorded");
+        let mut break_count = 0;
         for line in text("pours.jsonl").lines() {
             let mut act: Value = serde_json::from_str(line).expect("an act");
             let fields = act.as_object_mut().expect("an act is an object");
@@ -92,6 +93,7 @@ impl Night {
             if time(recorded_at.as_str().expect("an instant")) > moment {
                 continue;
             }
+            break_count += usize::from(act["act"] == "break-recorded");
             let act: Act = serde_json::from_value(act).expect("an act");
             self.daemon
                 .ask(async |client| client.act(&act).await)
@@ -104,7 +106,12 @@ impl Night {
                 .filter(|pour| pour.forecast.likely_at.is_none())
                 .map(|pour| pour.pour.as_str())
                 .collect();
-            if unread.is_empty() {
+            let sets = plant.beds.iter().flat_map(|bed| &bed.pours);
+            let sets = sets.flat_map(|pour| &pour.cylinder_sets);
+            let judged_count: usize = sets.map(|set| set.breaks.len()).sum();
+            if judged_count < break_count {
+                Err(format!("{judged_count} of {break_count} breaks are judged"))
+            } else if unread.is_empty() {
                 Ok(())
             } else {
                 Err(format!("no forecast of {}", unread.join(", ")))
