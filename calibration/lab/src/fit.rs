@@ -12,13 +12,14 @@ use anyhow::{anyhow, bail};
 use calibration::fit::{
     CurveFit, FitOptions, FitRefusal, Form, Point, ScatterKind, Surroundings, compare, fit,
 };
-use calibration::series::{BadRow, History, Series, SeriesFormat, SeriesKind, points};
+use calibration::series::{BadRow, History, Series, SeriesKind, points};
 use calibration::{Cured, DataRow, Exclusion, MaturityFunction, TimeZero};
 use chrono::{DateTime, Utc};
 use clap::ValueEnum;
 use units::{Celsius, Megapascal, Millimetre};
 
 use crate::chart;
+use crate::input::{name_bad_rows, read_series};
 use crate::options::{self, MaturityArguments, Units};
 use report::FitReport;
 
@@ -256,13 +257,7 @@ pub fn run(arguments: &FitArguments, now: DateTime<Utc>) -> anyhow::Result<Print
 fn read_and_fit(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<Fitted> {
     let path = &arguments.series;
     let function = arguments.maturity.function()?;
-    let text = options::read_text(path)?;
-    let format = match path.extension().and_then(|extension| extension.to_str()) {
-        Some("toml") => SeriesFormat::Toml,
-        _ => SeriesFormat::Csv,
-    };
-    let mut series = Series::parse(&text, format, SeriesKind::Cylinders)
-        .map_err(|error| anyhow!("{}: {error}", path.display()))?;
+    let mut series = read_series(path, SeriesKind::Cylinders)?;
     for (specimen, because) in &arguments.exclude {
         let exclusion = Exclusion {
             because: because.clone(),
@@ -281,17 +276,8 @@ fn read_and_fit(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<F
     let mut bad_rows = series.bad_rows.clone();
     bad_rows.extend(more_bad_rows);
     bad_rows.sort_by_key(|row| row.line);
-    for row in &bad_rows {
-        talk.push_str(&format!("{}: {row}\n", path.display()));
-    }
+    name_bad_rows(path, bad_rows.iter(), arguments.skip_bad_rows, talk)?;
     if !bad_rows.is_empty() {
-        if !arguments.skip_bad_rows {
-            bail!(
-                "{talk}{} bad rows in {}: put them right, or go on without them by --skip-bad-rows",
-                bad_rows.len(),
-                path.display()
-            );
-        }
         talk.push_str(&format!("skipped {} bad rows\n", bad_rows.len()));
     }
     let (points, groups) = points(&rows);

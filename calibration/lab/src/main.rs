@@ -3,6 +3,7 @@
 mod approve;
 mod chart;
 mod fit;
+mod input;
 mod options;
 mod picture;
 mod plan;

@@ -4,15 +4,16 @@ use std::collections::BTreeMap;
 use std::fmt::{self, Write as _};
 use std::path::PathBuf;
 
-use anyhow::{anyhow, bail};
+use anyhow::anyhow;
 use calibration::MaturityFunction;
 use calibration::fit::{FitOptions, ScatterKind};
 use calibration::rates::{Rates, rates};
-use calibration::series::{Series, SeriesFormat, SeriesKind};
+use calibration::series::SeriesKind;
 use serde::Serialize;
 use units::{Celsius, CelsiusDifference, Megapascal, Show as _, UnitSystem};
 
 use crate::chart::{Chart, Mark, draw, svg};
+use crate::input::{name_bad_rows, read_series};
 use crate::options::{self, Units};
 
 pub const EXAMPLES: &str = "\
@@ -89,28 +90,13 @@ struct Caution {
 /// Runs the command: data for standard output and talk for standard error.
 pub fn run(arguments: &RatesArguments) -> anyhow::Result<(String, String)> {
     let path = &arguments.series;
-    let text = options::read_text(path)?;
-    let format = match path.extension().and_then(|extension| extension.to_str()) {
-        Some("toml") => SeriesFormat::Toml,
-        _ => SeriesFormat::Csv,
-    };
-    let series = Series::parse(&text, format, SeriesKind::Mortar)
-        .map_err(|error| anyhow!("{}: {error}", path.display()))?;
+    let series = read_series(path, SeriesKind::Mortar)?;
     // Age in hours stands in for a maturity: every bath has its own fit over age.
     let by_age = MaturityFunction::TemperatureTimeFactor { datum_c: -20.0 };
     let (rows, more_bad_rows) = series.data(&by_age, &BTreeMap::new());
     let mut talk = String::new();
-    let bad_rows: Vec<_> = series.bad_rows.iter().chain(&more_bad_rows).collect();
-    for row in &bad_rows {
-        talk.push_str(&format!("{}: {row}\n", path.display()));
-    }
-    if !bad_rows.is_empty() && !arguments.skip_bad_rows {
-        bail!(
-            "{talk}{} bad rows in {}: put them right, or go on without them by --skip-bad-rows",
-            bad_rows.len(),
-            path.display()
-        );
-    }
+    let bad_rows = series.bad_rows.iter().chain(&more_bad_rows);
+    name_bad_rows(path, bad_rows, arguments.skip_bad_rows, &mut talk)?;
     let scatter = if arguments.proportional {
         ScatterKind::Proportional
     } else {

@@ -5,8 +5,8 @@ mod report;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use anyhow::{anyhow, bail};
-use calibration::series::{History, Series, SeriesFormat, SeriesKind, Temperature};
+use anyhow::anyhow;
+use calibration::series::{History, Series, SeriesKind, Temperature};
 use calibration::verification::{
     CurveState, Verification, VerificationPoint, VerificationRules, VerifyingBreak, verify,
 };
@@ -14,6 +14,7 @@ use calibration::{CurveFile, digest};
 use chrono::{DateTime, Utc};
 
 use crate::chart::{Chart, Mark, draw, svg};
+use crate::input::{name_bad_rows, read_series};
 use crate::options::{self, Units};
 use report::Report;
 
@@ -114,13 +115,7 @@ fn read_breaks(
     talk: &mut String,
 ) -> anyhow::Result<Vec<VerifyingBreak>> {
     let path = &arguments.breaks;
-    let text = options::read_text(path)?;
-    let format = match path.extension().and_then(|extension| extension.to_str()) {
-        Some("toml") => SeriesFormat::Toml,
-        _ => SeriesFormat::Csv,
-    };
-    let series = Series::parse(&text, format, SeriesKind::Breaks)
-        .map_err(|error| anyhow!("{}: {error}", path.display()))?;
+    let series = read_series(path, SeriesKind::Breaks)?;
     let histories = read_histories(arguments, &series)?;
     let mut bad_rows = series.bad_rows.clone();
     let mut sets: BTreeMap<(String, DateTime<Utc>), Vec<Broken>> = BTreeMap::new();
@@ -147,17 +142,8 @@ fn read_breaks(
                 own_maturity,
             });
     }
-    for row in &bad_rows {
-        talk.push_str(&format!("{}: {row}\n", path.display()));
-    }
+    name_bad_rows(path, bad_rows.iter(), arguments.skip_bad_rows, talk)?;
     if !bad_rows.is_empty() {
-        if !arguments.skip_bad_rows {
-            bail!(
-                "{talk}{} bad rows in {}: put them right, or go on without them by --skip-bad-rows",
-                bad_rows.len(),
-                path.display()
-            );
-        }
         talk.push_str(&format!("skipped {} bad rows\n", bad_rows.len()));
     }
     Ok(sets

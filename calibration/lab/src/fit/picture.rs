@@ -1,29 +1,12 @@
 //! The pictures of a fit: data, curve, band and target; and the residuals.
 
 use calibration::fit::{CurveFit, TargetMaturity};
-use calibration::{MaturityUnit, t_quantile};
-use units::{CelsiusHours, Megapascal, Show as _, UnitSystem};
+use calibration::t_quantile;
+use units::{Megapascal, Show as _, UnitSystem};
 
 use super::Fitted;
 use crate::chart::{Chart, Mark};
-
-const NODE_COUNT: usize = 120;
-
-/// A maturity's number as the picture's reader has it.
-fn shown(maturity: f64, unit: MaturityUnit, system: UnitSystem) -> f64 {
-    match unit {
-        MaturityUnit::Hours => maturity,
-        MaturityUnit::CelsiusHours => CelsiusHours(maturity).number(system),
-    }
-}
-
-fn x_label(fitted: &Fitted, system: UnitSystem) -> String {
-    let unit = match fitted.function.unit() {
-        MaturityUnit::Hours => "h",
-        MaturityUnit::CelsiusHours => CelsiusHours::unit(system),
-    };
-    format!("{}, {unit}", fitted.function.name())
-}
+use crate::picture::{marks, nodes, shown, x_label};
 
 /// Data, curve, the curve's two-sided 90 % band, the required strength and where they meet.
 pub fn curve(fitted: &Fitted, fit: &CurveFit, system: UnitSystem) -> Chart {
@@ -32,9 +15,7 @@ pub fn curve(fitted: &Fitted, fit: &CurveFit, system: UnitSystem) -> Chart {
     let y = |mpa: f64| Megapascal(mpa).number(system);
     let (first, last) = fit.maturity_range;
     let t = t_quantile(0.95, fit.degrees_of_freedom);
-    let nodes: Vec<f64> = (0..=NODE_COUNT)
-        .map(|node| first * (last / first).powf(node as f64 / NODE_COUNT as f64))
-        .collect();
+    let nodes = nodes(first, last);
     let mut places = Vec::new();
     if let Some(target_mpa) = fitted.target_mpa
         && let TargetMaturity::Within(crossing) = fit.target_maturity(target_mpa)
@@ -52,7 +33,7 @@ pub fn curve(fitted: &Fitted, fit: &CurveFit, system: UnitSystem) -> Chart {
     }
     Chart {
         title: format!("Strength against maturity, {} form", fit.form),
-        x_label: x_label(fitted, system),
+        x_label: x_label(&fitted.function, system),
         y_label: format!("strength, {}", Megapascal::unit(system)),
         is_x_logarithmic: last / first > 8.0,
         band: nodes
@@ -68,17 +49,7 @@ pub fn curve(fitted: &Fitted, fit: &CurveFit, system: UnitSystem) -> Chart {
                 .map(|at| (x(*at), y(fit.curve.strength_mpa(*at))))
                 .collect(),
         ],
-        marks: fitted
-            .rows
-            .iter()
-            .map(|row| {
-                let mark = match row.excluded {
-                    None => Mark::Filled,
-                    Some(_) => Mark::Open,
-                };
-                (x(row.maturity), y(row.strength_mpa), mark)
-            })
-            .collect(),
+        marks: marks(&fitted.rows, x, y),
         levels: fitted
             .target_mpa
             .map(|mpa| {
@@ -100,7 +71,7 @@ pub fn residuals(fitted: &Fitted, fit: &CurveFit, system: UnitSystem) -> Chart {
     let (first, last) = fit.maturity_range;
     Chart {
         title: format!("Measured less curve, {} form", fit.form),
-        x_label: x_label(fitted, system),
+        x_label: x_label(&fitted.function, system),
         y_label: format!("measured less curve, {}", Megapascal::unit(system)),
         is_x_logarithmic: last / first > 8.0,
         band: Vec::new(),
