@@ -92,13 +92,7 @@ pub(crate) struct Playback {
 impl Playback {
     pub(crate) fn load(plant_file: PlantFile, options: &ReplayOptions) -> anyhow::Result<Self> {
         let acts = read_pour_file(&options.pours, &plant_file.core)?;
-        let mut readings = Vec::new();
-        let mut names = HashSet::new();
-        for file in &options.readings {
-            readings.extend(read_readings(file, &mut names)?);
-        }
-        // Stable: rows received in one millisecond stay in the order of the files.
-        readings.sort_by_key(|reading| reading.received_at);
+        let readings = read_reading_files(&options.readings)?;
         Ok(Self {
             asked: asked_times(&options.asked, &acts, &readings),
             begins: begins(&acts),
@@ -168,11 +162,26 @@ fn needed_from(begins: &[(UtcMs, UtcMs)], at: UtcMs) -> UtcMs {
         .fold(at.plus_hours(-KEPT_H), UtcMs::min)
 }
 
+/// The readings of several CSV files in the order in which they were received.
+///
+/// # Errors
+/// What is wrong, with file and line.
+pub(crate) fn read_reading_files(files: &[PathBuf]) -> anyhow::Result<Vec<Reading>> {
+    let mut readings = Vec::new();
+    let mut names = HashSet::new();
+    for file in files {
+        readings.extend(read_readings(file, &mut names)?);
+    }
+    // Stable: rows received in one millisecond stay in the order of the files.
+    readings.sort_by_key(|reading| reading.received_at);
+    Ok(readings)
+}
+
 /// The readings of one CSV file; channels that `names` knows share their name.
 ///
 /// # Errors
 /// What is wrong, with file and line.
-pub fn read_readings(file: &Path, names: &mut HashSet<Arc<str>>) -> anyhow::Result<Vec<Reading>> {
+fn read_readings(file: &Path, names: &mut HashSet<Arc<str>>) -> anyhow::Result<Vec<Reading>> {
     let input = std::fs::File::open(file)
         .with_context(|| format!("{}: it cannot be opened", file.display()))?;
     let rows = read_replay_csv(std::io::BufReader::new(input))

@@ -14,10 +14,7 @@ fn the_example_plant_file_is_valid_and_states_the_defaults() {
     let plant = PlantFile::load(&folder().join("plant.example.toml"), &[]).expect("valid");
     assert_eq!(
         plant.core.trust,
-        daemon_core::config::TrustSettings {
-            units: plant.core.units,
-            ..daemon_core::config::TrustSettings::default()
-        }
+        daemon_core::config::TrustSettings::default()
     );
     assert_eq!(
         plant.core.estimate,

@@ -113,8 +113,6 @@ pub struct ReleasePolicy {
 /// How sensors are judged.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TrustSettings {
-    /// The units in which evidence is told; the plant's.
-    pub units: UnitSystem,
     /// No reading for this long: silent, min.
     pub silent_min: f64,
     /// The very same value for this long while others moved: stuck, min.
@@ -172,7 +170,6 @@ impl Default for WatchSettings {
 impl Default for TrustSettings {
     fn default() -> Self {
         Self {
-            units: UnitSystem::Si,
             silent_min: 15.0,
             stuck_min: 45.0,
             step_c_per_h: 90.0,

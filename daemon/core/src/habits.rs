@@ -21,6 +21,7 @@ use crate::forecast::outlook::outage_shorter;
 use crate::forecast::squares::Expectation;
 use crate::habits::pool::{Pooled, pooled};
 use crate::pour::PourRecord;
+use crate::statistics::median;
 use crate::time::UtcMs;
 
 /// Summaries older than this teach nothing any more, days.
@@ -314,7 +315,7 @@ fn air(record: &PourRecord, of_bed: &[&PourSummary]) -> [Pooled; 5] {
 /// The mix's ratio: a normal mean, drawn towards no difference.
 fn ratio(ratios: &[f64]) -> (f64, f64) {
     let count = ratios.len() as f64;
-    let median = pool::median(ratios).unwrap_or(0.0);
+    let median = median(ratios).unwrap_or(0.0);
     let shrunk = median * count / (count + BREAK_SHRINK);
     let variance = 1.0 / (CURVE_LN_SD.powi(-2) + count * BREAK_LN_SD.powi(-2));
     (shrunk, variance.sqrt())

@@ -24,6 +24,7 @@ pub mod pour;
 pub mod reading;
 pub mod release;
 pub mod say;
+pub mod statistics;
 pub mod time;
 pub mod trouble;
 pub mod trust;

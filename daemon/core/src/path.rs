@@ -455,7 +455,13 @@ mod tests {
             })
             .collect();
         let trust = TrustSettings::default();
-        let judged = crate::trust::judge_alone(&samples, &trust, minutes(-120), minutes(300));
+        let judged = crate::trust::judge_alone(
+            &samples,
+            &trust,
+            units::UnitSystem::Si,
+            minutes(-120),
+            minutes(300),
+        );
         let calm: Vec<_> = (0..=300)
             .map(|minute| sample(minute, 40.0 + 0.1 * (minute % 2) as f64))
             .collect();

@@ -137,7 +137,7 @@ pub fn judge_channels(
         let from = age.map_or(record.begins_at(), |age| age.zero_at);
         let bound = bound_to_position(record, &position.id);
         let samples = readings.bound_samples(&bound, from, now);
-        let mut one = judge_alone(&samples, &config.trust, from, now);
+        let mut one = judge_alone(&samples, &config.trust, config.units, from, now);
         let is_bound = bound
             .iter()
             .any(|stretch| stretch.from <= now && stretch.to > now);
@@ -154,11 +154,11 @@ pub fn judge_channels(
         judged.push(one);
         ages.push(age);
     }
-    reject_stuck(&mut judged, &config.trust);
+    reject_stuck(&mut judged, &config.trust, config.units);
     if !enclosure.is_empty() {
         for (one, age) in judged.iter_mut().zip(&ages) {
             if let Some(age) = age {
-                reject_air(one, &enclosure, config.trust.units, age.zero_at, now);
+                reject_air(one, &enclosure, config.units, age.zero_at, now);
             }
         }
     }
@@ -355,7 +355,13 @@ fn judge_others(
     {
         let stretches = bound(record, |other| other == binding);
         let samples = readings.bound_samples(&stretches, record.begins_at(), now);
-        let judged = judge_alone(&samples, &config.trust, record.begins_at(), now);
+        let judged = judge_alone(
+            &samples,
+            &config.trust,
+            config.units,
+            record.begins_at(),
+            now,
+        );
         let last = judged.believed.last();
         others.push(ChannelAssessment {
             channel: binding.channel.clone(),
@@ -410,7 +416,7 @@ pub fn specimen_maturity(
     let until = broken.result.pulled_at.unwrap_or(broken.result.tested_at);
     let zero_at = specimen_zero(record, &set.loads, curve.time_zero);
     let samples = readings.bound_samples(&stretches, zero_at, until);
-    let judged = judge_alone(&samples, &config.trust, zero_at, until);
+    let judged = judge_alone(&samples, &config.trust, config.units, zero_at, until);
     if judged.believed.is_empty() {
         return None;
     }

@@ -66,6 +66,7 @@ impl Judged {
 pub fn judge_alone(
     samples: &[Sample],
     settings: &TrustSettings,
+    units: UnitSystem,
     from: UtcMs,
     now: UtcMs,
 ) -> Judged {
@@ -82,7 +83,7 @@ pub fn judge_alone(
             judged.believed.clear();
             judged.highest_believed_c = None;
         }
-        match reject(sample, &judged.believed, settings) {
+        match reject(sample, &judged.believed, settings, units) {
             Some((reason, evidence)) => {
                 let since = match &run {
                     Some((same, since, _)) if *same == reason => *since,
@@ -128,6 +129,7 @@ fn reject(
     sample: &Sample,
     believed: &[(UtcMs, f64)],
     settings: &TrustSettings,
+    units: UnitSystem,
 ) -> Option<(DoubtReason, String)> {
     let Some(value) = sample.low_c else {
         let word = sample.fault.as_deref().unwrap_or("fault");
@@ -144,9 +146,9 @@ fn reject(
             DoubtReason::OutOfRange,
             format!(
                 "{} is outside {} to {}",
-                say::temperature(value, settings.units),
-                say::temperature(bound.min, settings.units),
-                say::temperature(bound.max, settings.units)
+                say::temperature(value, units),
+                say::temperature(bound.min, units),
+                say::temperature(bound.max, units)
             ),
         ));
     }
@@ -157,8 +159,8 @@ fn reject(
             DoubtReason::Step,
             format!(
                 "from {} to {} within {:.0} s",
-                say::temperature(last.1, settings.units),
-                say::temperature(value, settings.units),
+                say::temperature(last.1, units),
+                say::temperature(value, units),
                 (hours * 3600.0).round()
             ),
         )
@@ -228,7 +230,7 @@ fn verdict(
 }
 
 /// Judges the concrete channels of a pour beside each other: one that stands still while others move.
-pub fn reject_stuck(channels: &mut [Judged], settings: &TrustSettings) {
+pub fn reject_stuck(channels: &mut [Judged], settings: &TrustSettings, units: UnitSystem) {
     let before: Vec<Vec<(UtcMs, f64)>> = channels.iter().map(|one| one.believed.clone()).collect();
     for (index, channel) in channels.iter_mut().enumerate() {
         let runs = unchanged_runs(&before[index], settings.stuck_min);
@@ -256,9 +258,9 @@ pub fn reject_stuck(channels: &mut [Judged], settings: &TrustSettings) {
                     reason: Some(DoubtReason::Stuck),
                     evidence: Some(format!(
                         "exactly {} for {:.0} min while the others moved by {}",
-                        say::temperature(before[index][first].1, settings.units),
+                        say::temperature(before[index][first].1, units),
                         to.hours_since(from) * 60.0,
-                        say::difference(median_c, settings.units)
+                        say::difference(median_c, units)
                     )),
                     since: Some(from),
                 };
@@ -406,7 +408,13 @@ mod tests {
     }
 
     fn judge(samples: &[Sample], now: i64) -> Judged {
-        judge_alone(samples, &TrustSettings::default(), at(-120), at(now))
+        judge_alone(
+            samples,
+            &TrustSettings::default(),
+            UnitSystem::Si,
+            at(-120),
+            at(now),
+        )
     }
 
     fn reason(judged: &Judged) -> (Verdict, Option<DoubtReason>) {
@@ -478,7 +486,7 @@ mod tests {
             judge(&ramp(120, 8.0), 120),
             judge(&ramp(120, 9.0), 120),
         ];
-        reject_stuck(&mut channels, &TrustSettings::default());
+        reject_stuck(&mut channels, &TrustSettings::default(), UnitSystem::Si);
         assert_eq!(
             reason(&channels[0]),
             (Verdict::Rejected, Some(DoubtReason::Stuck))
@@ -486,7 +494,7 @@ mod tests {
         assert_eq!(channels[0].believed.len(), 1);
         assert_eq!(reason(&channels[1]), (Verdict::Good, None));
         let mut soak = [judge(&still, 120), judge(&still, 120), judge(&still, 120)];
-        reject_stuck(&mut soak, &TrustSettings::default());
+        reject_stuck(&mut soak, &TrustSettings::default(), UnitSystem::Si);
         assert_eq!(reason(&soak[0]), (Verdict::Good, None));
     }
 

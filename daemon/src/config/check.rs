@@ -67,22 +67,18 @@ pub fn check(
         bytes: document.text.clone().into_bytes(),
     }];
     documents.extend(curves.documents);
-    let units = written.plant.units.into();
     Ok(PlantFile {
         zone,
         listen,
         data_dir: folder.join(&written.plant.data_dir),
         core: PlantConfig {
             name: written.plant.name,
-            units,
+            units: written.plant.units.into(),
             beds,
             mixes,
             limit_sets,
             release: release(document, &written.release)?,
-            trust: TrustSettings {
-                units,
-                ..trust(document, &written.trust)?
-            },
+            trust: trust(document, &written.trust)?,
             estimate: estimate(document, &written.estimate)?,
             curves: curves.curves,
             curve_records: curves.records,
@@ -219,7 +215,6 @@ fn trust(document: &Document, table: &TrustTable) -> Result<TrustSettings> {
         )
     };
     Ok(TrustSettings {
-        units: default.units,
         silent_min: or(
             "silent_min",
             table.silent_min,

@@ -1,5 +1,7 @@
 //! Scores of interval forecasts: error, cover, width and pinball loss.
 
+use daemon_core::statistics::quantile;
+
 /// An answer beside the truth: each point less the truth, h.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Scored {
@@ -51,18 +53,6 @@ fn pinball(off: f64, share: f64) -> f64 {
     } else {
         (1.0 - share) * off
     }
-}
-
-/// Linear between the two nearest of the sorted values.
-fn quantile(values: &[f64], share: f64) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let place = share * sorted.len().checked_sub(1)? as f64;
-    let (below, above) = (
-        sorted[place.floor() as usize],
-        sorted[place.ceil() as usize],
-    );
-    Some(below + (above - below) * place.fract())
 }
 
 #[cfg(test)]

@@ -1,6 +1,5 @@
 //! The watch replayed from files: every alarm of past nights, to see how loaded a shift would have been.
 
-use std::collections::HashSet;
 use std::io::Write;
 use std::path::PathBuf;
 
@@ -13,7 +12,7 @@ use super::Watch;
 use crate::config::PlantFile;
 use crate::convert::watch::event;
 use crate::pour_file::read_pour_file;
-use crate::replay::read_readings;
+use crate::replay::read_reading_files;
 
 /// What is replayed.
 #[derive(Debug, Clone)]
@@ -35,12 +34,7 @@ pub struct AlarmReplay {
 pub fn replay_alarms(options: &AlarmReplay, out: &mut dyn Write) -> anyhow::Result<()> {
     let plant_file = PlantFile::load(&options.plant, &[])?;
     let acts = read_pour_file(&options.pours, &plant_file.core)?;
-    let mut readings = Vec::new();
-    let mut names = HashSet::new();
-    for file in &options.readings {
-        readings.extend(read_readings(file, &mut names)?);
-    }
-    readings.sort_by_key(|reading| reading.received_at);
+    let readings = read_reading_files(&options.readings)?;
     let every_ms = options.every.num_milliseconds().max(1);
     let received = readings.iter().map(|reading| reading.received_at);
     let (first, last) = (received.clone().min(), received.max());

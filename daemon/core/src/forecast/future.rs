@@ -144,15 +144,22 @@ impl Futures {
                 times.push(body.strength.hours());
             }
         }
-        let all = [
-            &mut futures.by_curve,
-            &mut futures.slowest,
-            &mut futures.set_passes,
-        ];
-        for times in all.into_iter().chain(&mut futures.by_position) {
+        futures.sort();
+        futures
+    }
+
+    /// The times of every sampled future, each list by itself.
+    pub(super) fn all_mut(&mut self) -> impl Iterator<Item = &mut Vec<f64>> {
+        [&mut self.by_curve, &mut self.slowest, &mut self.set_passes]
+            .into_iter()
+            .chain(&mut self.by_position)
+    }
+
+    /// Puts each list in order of time.
+    pub(super) fn sort(&mut self) {
+        for times in self.all_mut() {
             times.sort_by(f64::total_cmp);
         }
-        futures
     }
 }
 

@@ -4,6 +4,7 @@ use crate::assessment::{Forecast, ForecastWindow};
 use crate::forecast::future::Futures;
 use crate::forecast::{HORIZON_H, KnownAt, Usable};
 use crate::habits::Correction;
+use crate::statistics::quantile_of_sorted;
 use crate::time::UtcMs;
 
 const EARLY: f64 = 0.1;
@@ -12,17 +13,12 @@ const LATE: f64 = 0.9;
 
 /// Moves all times by what trials found, and widens or narrows the curve's window by how often it held.
 pub(super) fn correct(futures: &mut Futures, correction: &Correction) {
-    let all = [
-        &mut futures.by_curve,
-        &mut futures.slowest,
-        &mut futures.set_passes,
-    ];
-    for times in all.into_iter().chain(&mut futures.by_position) {
+    for times in futures.all_mut() {
         times
             .iter_mut()
             .for_each(|hours| *hours = correction.corrected_h(*hours));
     }
-    let likely_h = quantile(&futures.by_curve, LIKELY);
+    let likely_h = quantile_of_sorted(&futures.by_curve, LIKELY);
     if likely_h.is_finite() && likely_h > 0.0 {
         let scale = correction.scale(likely_h);
         for hours in &mut futures.by_curve {
@@ -35,14 +31,7 @@ pub(super) fn correct(futures: &mut Futures, correction: &Correction) {
             };
         }
     }
-    let all = [
-        &mut futures.by_curve,
-        &mut futures.slowest,
-        &mut futures.set_passes,
-    ];
-    for times in all.into_iter().chain(&mut futures.by_position) {
-        times.sort_by(f64::total_cmp);
-    }
+    futures.sort();
 }
 
 pub(super) fn summarise(
@@ -56,7 +45,7 @@ pub(super) fn summarise(
     let mut position_likely_at = vec![None; known.position_count];
     for (one, times) in usable.iter().zip(&futures.by_position) {
         if let Some(likely_at) = position_likely_at.get_mut(one.known.index) {
-            *likely_at = at(quantile(times, LIKELY));
+            *likely_at = at(quantile_of_sorted(times, LIKELY));
         }
     }
     if obstacle.is_some() {
@@ -70,9 +59,9 @@ pub(super) fn summarise(
         times.partition_point(|time| *time <= hours) as f64 / times.len() as f64
     };
     let window = |times: &[f64]| ForecastWindow {
-        early_at: at(quantile(times, EARLY)),
-        likely_at: at(quantile(times, LIKELY)),
-        late_at: at(quantile(times, LATE)),
+        early_at: at(quantile_of_sorted(times, EARLY)),
+        likely_at: at(quantile_of_sorted(times, LIKELY)),
+        late_at: at(quantile_of_sorted(times, LATE)),
     };
     let of_concrete = window(&futures.slowest);
     let reason = match (of_concrete.likely_at, of_concrete.late_at) {
@@ -95,7 +84,7 @@ pub(super) fn summarise(
         likely_at: of_concrete.likely_at,
         late_at: of_concrete.late_at,
         by_curve: window(&futures.by_curve),
-        is_curve_reached: quantile(&futures.by_curve, LIKELY) <= 0.0,
+        is_curve_reached: quantile_of_sorted(&futures.by_curve, LIKELY) <= 0.0,
         sampled_count: futures.slowest.len(),
         doubted_positions: doubted.collect(),
         pour_count: known.habits.pour_count(),
@@ -110,20 +99,6 @@ pub(super) fn summarise(
         )),
         position_likely_at,
         reason,
-    }
-}
-
-/// A point of sorted times, hours from now; infinite where a neighbour is.
-fn quantile(sorted: &[f64], share: f64) -> f64 {
-    let place = share * (sorted.len() - 1) as f64;
-    let (below, above) = (
-        sorted[place.floor() as usize],
-        sorted[place.ceil() as usize],
-    );
-    if above.is_finite() {
-        below + (above - below) * place.fract()
-    } else {
-        f64::INFINITY
     }
 }
 

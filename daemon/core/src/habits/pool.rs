@@ -1,5 +1,7 @@
 //! Robust middle and spread of what was learned, drawn towards what is expected anyway.
 
+use crate::statistics::median;
+
 /// So many observations weigh as much as the expectation.
 const SHRINK: f64 = 3.0;
 /// No habit is taken to be known better than this.
@@ -13,22 +15,6 @@ pub(crate) struct Pooled {
     pub(crate) mean: f64,
     pub(crate) sd: f64,
     pub(crate) count: usize,
-}
-
-pub(crate) fn median(values: &[f64]) -> Option<f64> {
-    quantile(values, 0.5)
-}
-
-/// A point of the sorted values.
-pub(crate) fn quantile(values: &[f64], share: f64) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let place = share * sorted.len().checked_sub(1)? as f64;
-    let (below, above) = (
-        sorted[place.floor() as usize],
-        sorted[place.ceil() as usize],
-    );
-    Some(below + (above - below) * place.fract())
 }
 
 /// Observations shrunk towards an expectation.

@@ -5,7 +5,8 @@
 //! bed; how often its interval held widens or narrows them.
 
 use crate::habits::PourSummary;
-use crate::habits::pool::{Pooled, pooled, quantile};
+use crate::habits::pool::{Pooled, pooled};
+use crate::statistics::quantile;
 
 /// Finished pours are asked again so long before their curve's time, h; the nearest first.
 pub const AHEAD_H: [f64; NODE_COUNT] = [1.0, 2.0, 4.0, 6.0];
