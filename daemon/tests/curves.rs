@@ -1,35 +1,21 @@
 //! Curve records beside a running daemon: what the lab decides at night counts at once.
 
+mod support;
+
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use chrono::{DateTime, Utc};
-use daemon::clock::{ClockOptions, PlantClock};
-use daemon::config::PlantFile;
-use daemon::run::{Parts, run};
 use daemon_api::bed::PlantSnapshot;
-use daemon_api::client::Client;
 use daemon_api::mix::MixesAnswer;
 use daemon_api::pour::PourView;
-use daemon_api::reading::{Backfill, BackfillReading};
+use daemon_api::reading::Backfill;
 use daemon_api::trouble::{TroubleView, Urgency};
-use tokio::net::TcpListener;
+use support::{Running, acts, clocked_readings, example, time};
 use tokio::time::Instant;
-use tokio_util::sync::CancellationToken;
 
 const NIGHT: &str = "2026-01-21T05:00:00Z";
 const DIGEST: &str = "sha256:356869cacff17fb1163bd6e3957742072efeea2537d795d411c3e05445b8784b";
 const WAIT_MAX: Duration = Duration::from_secs(60);
-
-fn example(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("example")
-        .join(name)
-}
-
-fn time(text: &str) -> DateTime<Utc> {
-    text.parse().expect("a time")
-}
 
 /// The worked example's plant in a folder of its own, whose curve files are read again each second.
 fn plant_in(folder: &Path) -> PathBuf {
@@ -44,42 +30,16 @@ fn plant_in(folder: &Path) -> PathBuf {
     path
 }
 
-struct Running {
-    client: Client,
-    stop: CancellationToken,
-    task: tokio::task::JoinHandle<anyhow::Result<()>>,
+async fn start(folder: &Path, clock_start: &str) -> Running {
+    Running::start(
+        &folder.join("plant.toml"),
+        &folder.join("data"),
+        time(clock_start),
+    )
+    .await
 }
 
 impl Running {
-    async fn start(folder: &Path, clock_start: &str) -> Self {
-        let plant = PlantFile::load(&folder.join("plant.toml"), &[]).expect("the plant file");
-        let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
-        let address = listener.local_addr().expect("its address");
-        let options = ClockOptions {
-            clock_start: Some(time(clock_start)),
-            ..ClockOptions::default()
-        };
-        let stop = CancellationToken::new();
-        let parts = Parts {
-            plant,
-            data_dir: folder.join("data"),
-            listener,
-            clock: PlantClock::new(&options, Utc::now()),
-        };
-        let task = tokio::spawn(run(parts, stop.clone()));
-        let client = Client::new(&format!("http://{address}")).expect("a client");
-        Self { client, stop, task }
-    }
-
-    async fn stop(self) {
-        self.stop.cancel();
-        let ended = tokio::time::timeout(Duration::from_secs(30), self.task).await;
-        ended
-            .expect("it stops in time")
-            .expect("no panic")
-            .expect("no error");
-    }
-
     /// Waits until the plant is as told; says its troubles if it never is.
     async fn until(&self, what: &str, is_so: impl Fn(&PlantSnapshot) -> bool) -> PlantSnapshot {
         let end = Instant::now() + WAIT_MAX;
@@ -99,26 +59,15 @@ impl Running {
 
     /// Sends the readings and the acts of the example's night up to a moment.
     async fn feed(&self, until: &str) {
-        let text = std::fs::read_to_string(example("readings.csv")).expect("the readings");
-        let readings = text.lines().skip(1).filter_map(|line| {
-            let fields: Vec<&str> = line.split(',').collect();
-            let reading = BackfillReading {
-                channel: fields[2].to_owned(),
-                measured_at: fields[1].parse().ok()?,
-                temperature_c: fields[3].parse().ok()?,
-            };
-            (reading.measured_at <= time(until)).then_some(reading)
-        });
+        let mut readings = clocked_readings();
+        readings.retain(|reading| reading.measured_at <= time(until));
         let backfill = Backfill {
             by: "Q. Example".to_owned(),
             origin: "readings.csv".to_owned(),
-            readings: readings.collect(),
+            readings,
         };
         self.client.backfill(&backfill).await.expect("kept");
-        let text = std::fs::read_to_string(example("pours.jsonl")).expect("the acts");
-        for line in text.lines() {
-            let mut act: daemon_api::Act = serde_json::from_str(line).expect("an act");
-            act.recorded_at = None;
+        for act in acts() {
             if act.happened_at <= time(until) {
                 self.client.act(&act).await.expect("recorded");
             }
@@ -155,7 +104,7 @@ async fn a_running_daemon_hears_of_superseding_and_withdrawal_and_remembers_them
     plant_in(folder.path());
     let file = folder.path().join("curves/m45.records.toml");
     let approved = std::fs::read_to_string(&file).expect("the records");
-    let running = Running::start(folder.path(), NIGHT).await;
+    let running = start(folder.path(), NIGHT).await;
     running.feed(NIGHT).await;
     let before = running
         .until("an estimate", |now| {
@@ -222,7 +171,7 @@ async fn a_running_daemon_hears_of_superseding_and_withdrawal_and_remembers_them
     running.stop().await;
 
     std::fs::write(&file, &approved).expect("written");
-    let resumed = Running::start(folder.path(), "2026-01-21T05:10:00Z").await;
+    let resumed = start(folder.path(), "2026-01-21T05:10:00Z").await;
     let again = resumed
         .until("told of records that are gone", |now| {
             trouble(now, "curve-record-gone").is_some()
@@ -237,7 +186,7 @@ async fn a_curve_file_altered_after_its_approval_is_said_so_while_running_and_at
     let folder = tempfile::tempdir().expect("a folder");
     plant_in(folder.path());
     let file = folder.path().join("curves/m45.toml");
-    let running = Running::start(folder.path(), NIGHT).await;
+    let running = start(folder.path(), NIGHT).await;
     running.feed(NIGHT).await;
     let text = std::fs::read_to_string(&file).expect("the curve");
     std::fs::write(&file, text + "\n# a word added\n").expect("written");
@@ -255,7 +204,7 @@ async fn a_curve_file_altered_after_its_approval_is_said_so_while_running_and_at
     );
     running.stop().await;
 
-    let resumed = Running::start(folder.path(), NIGHT).await;
+    let resumed = start(folder.path(), NIGHT).await;
     let again = resumed
         .until("told at the start", |now| {
             trouble(now, "curve-file-altered").is_some()
@@ -271,7 +220,7 @@ async fn breaks_of_finished_pours_verify_their_curve_and_a_restart_says_the_same
     let folder = tempfile::tempdir().expect("a folder");
     plant_in(folder.path());
     let morning = "2026-01-21T12:00:00Z";
-    let running = Running::start(folder.path(), morning).await;
+    let running = start(folder.path(), morning).await;
     running.feed(morning).await;
     let before = running.client.mixes().await.expect("the mixes");
     let of = |answer: &MixesAnswer| answer.mixes[0].curves[0].clone();
@@ -286,7 +235,7 @@ async fn breaks_of_finished_pours_verify_their_curve_and_a_restart_says_the_same
 
     let mut said = Vec::new();
     for clock_start in ["2026-01-21T13:30:00Z", "2026-01-21T13:40:00Z"] {
-        let resumed = Running::start(folder.path(), clock_start).await;
+        let resumed = start(folder.path(), clock_start).await;
         let end = Instant::now() + WAIT_MAX;
         let curve = loop {
             let curve = of(&resumed.client.mixes().await.expect("the mixes"));

@@ -72,21 +72,7 @@ fn through_broker(count: usize, payload_reading_count: usize) -> f64 {
     daemon
         .ask(async |client| client.act(&open_pour("p", placed_at, &names)).await)
         .expect("the pour opens");
-    wait_until(
-        "the broker feeds the daemon",
-        Duration::from_secs(20),
-        || {
-            let snapshot = daemon.ask(async |client| client.snapshot().await)?;
-            let source = snapshot
-                .sources
-                .into_iter()
-                .find(|source| source.source == "yard");
-            match source {
-                Some(source) if source.up => Ok(()),
-                other => Err(format!("{other:?}")),
-            }
-        },
-    );
+    daemon.wait_for_source("yard", true);
     let readings = readings(placed_at, count);
     let lines = messages(&readings, payload_reading_count);
     let last = readings.last().expect("there are readings");

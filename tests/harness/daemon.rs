@@ -117,6 +117,31 @@ impl Daemon {
         self.process = Some(process);
     }
 
+    /// Waits until a source is up (or down), and says why it is not.
+    ///
+    /// # Panics
+    /// When it is not so within twenty seconds.
+    pub fn wait_for_source(&self, name: &str, is_up: bool) {
+        let wanted = if is_up { "up" } else { "down" };
+        wait_until(
+            &format!("{name} is {wanted}"),
+            Duration::from_secs(20),
+            || {
+                let snapshot = self.ask(async |client| client.snapshot().await)?;
+                let source = snapshot
+                    .sources
+                    .into_iter()
+                    .find(|source| source.source == name);
+                let source = source.ok_or_else(|| format!("{name} is not known"))?;
+                if source.up == is_up {
+                    Ok(())
+                } else {
+                    Err(format!("{source:?}"))
+                }
+            },
+        );
+    }
+
     /// Kills it as a power loss would: SIGKILL, no warning.
     ///
     /// # Panics

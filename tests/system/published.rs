@@ -50,8 +50,27 @@ pub fn held_steps(start: DateTime<Utc>, held: Held) -> Vec<(DateTime<Utc>, f64)>
 }
 
 /// How long a row's temperatures are held in all, d.
-pub fn days_of(published: &Published) -> f64 {
+fn days_of(published: &Published) -> f64 {
     published.1.iter().map(|one| one.1).sum()
+}
+
+/// A plant that ages concrete as the rows do, without calling their long steps gaps.
+pub fn published_plant(port: impl Into<Option<u16>>) -> PlantFile {
+    let mut file = PlantFile::new(port);
+    file.maturity = "function = \"en-1992-age\"".to_owned();
+    file.short_gap_min = 14_400.0;
+    file
+}
+
+/// Opens a pour for a row's temperatures; when they begin and end.
+pub fn open_published(daemon: &Daemon, published: &Published) -> (DateTime<Utc>, DateTime<Utc>) {
+    let length = TimeDelta::milliseconds((days_of(published) * 86_400_000.0) as i64);
+    // It ends some seconds from now: the pour is recorded by then, and nothing is bridged behind it.
+    let start = Utc::now() - length + TimeDelta::seconds(8);
+    daemon
+        .ask(async |client| client.act(&open_pour("w", start, &["w1"])).await)
+        .expect("the pour opens");
+    (start, start + length)
 }
 
 /// Waits until the daemon answers with the published age at `end`; what it says, h.
@@ -78,23 +97,15 @@ fn published_equivalent_ages_come_back_from_the_api_after_a_way_through_mqtt() {
     for published in &PUBLISHED {
         let folder = tempfile::tempdir().expect("a folder");
         let broker = Broker::start(&folder.path().join("broker"));
-        let mut file = PlantFile::new(broker.port());
-        file.maturity = "function = \"en-1992-age\"".to_owned();
-        file.short_gap_min = 14_400.0;
-        let plant = file.write(&folder.path().join("plant"));
+        let plant = published_plant(broker.port()).write(&folder.path().join("plant"));
         let daemon = Daemon::start(&plant, &folder.path().join("data"));
-        let length = TimeDelta::milliseconds((days_of(published) * 86_400_000.0) as i64);
-        // It ends some seconds from now: the pour is recorded by then, and nothing is bridged behind it.
-        let start = Utc::now() - length + TimeDelta::seconds(8);
-        daemon
-            .ask(async |client| client.act(&open_pour("w", start, &["w1"])).await)
-            .expect("the pour opens");
+        let (start, end) = open_published(&daemon, published);
         let lines: String = held_steps(start, published.1)
             .iter()
             .map(|(at, value)| payload(&[("w1", *at, *value)]) + "\n")
             .collect();
         broker.publish_lines("logger/w/json", &lines);
-        let age_h = wait_for_age(&daemon, published, start + length);
+        let age_h = wait_for_age(&daemon, published, end);
         println!("{} over MQTT: {age_h} h", published.0);
     }
 }

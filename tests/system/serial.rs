@@ -4,37 +4,15 @@ use std::time::Duration;
 
 use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 use harness::daemon::Daemon;
-use harness::plant::{PlantFile, open_pour, serial_table};
+use harness::plant::{PlantFile, serial_table};
 use harness::wait_until;
 use harness::wire::Wire;
 
-use crate::published::{PUBLISHED, days_of, held_steps, wait_for_age};
+use crate::published::{PUBLISHED, held_steps, open_published, published_plant, wait_for_age};
 
 fn line(channel: &str, at: DateTime<Utc>, celsius: f64) -> String {
     let at = at.to_rfc3339_opts(SecondsFormat::Millis, true);
     format!("{at} {channel} {celsius}\n")
-}
-
-/// Waits until a source is up (or down), and says why it is not.
-fn wait_for_source(daemon: &Daemon, name: &str, is_up: bool) {
-    let wanted = if is_up { "up" } else { "down" };
-    wait_until(
-        &format!("{name} is {wanted}"),
-        Duration::from_secs(20),
-        || {
-            let snapshot = daemon.ask(async |client| client.snapshot().await)?;
-            let source = snapshot
-                .sources
-                .into_iter()
-                .find(|source| source.source == name);
-            let source = source.ok_or_else(|| format!("{name} is not known"))?;
-            if source.up == is_up {
-                Ok(())
-            } else {
-                Err(format!("{source:?}"))
-            }
-        },
-    );
 }
 
 #[test]
@@ -42,25 +20,18 @@ fn published_equivalent_ages_come_back_from_the_api_after_a_way_through_serial()
     for published in &PUBLISHED {
         let folder = tempfile::tempdir().expect("a folder");
         let wire = Wire::plug(folder.path(), "port");
-        let mut file = PlantFile::new(None);
-        file.maturity = "function = \"en-1992-age\"".to_owned();
-        file.short_gap_min = 14_400.0;
+        let mut file = published_plant(None);
         file.more = serial_table("bed 1", wire.port());
         let plant = file.write(&folder.path().join("plant"));
         let daemon = Daemon::start(&plant, &folder.path().join("data"));
-        let length = TimeDelta::milliseconds((days_of(published) * 86_400_000.0) as i64);
-        // It ends some seconds from now: the pour is recorded by then, and nothing is bridged behind it.
-        let start = Utc::now() - length + TimeDelta::seconds(8);
-        daemon
-            .ask(async |client| client.act(&open_pour("w", start, &["w1"])).await)
-            .expect("the pour opens");
-        wait_for_source(&daemon, "bed 1", true);
+        let (start, end) = open_published(&daemon, published);
+        daemon.wait_for_source("bed 1", true);
         let lines: String = held_steps(start, published.1)
             .iter()
             .map(|(at, celsius)| line("w1", *at, *celsius))
             .collect();
         wire.write_lines(&lines);
-        let age_h = wait_for_age(&daemon, published, start + length);
+        let age_h = wait_for_age(&daemon, published, end);
         println!("{} over serial: {age_h} h", published.0);
     }
 }
@@ -75,8 +46,8 @@ fn a_port_plugged_in_again_under_another_number_resumes_and_the_other_misses_not
         serial_table("pulled port", pulled.port()) + &serial_table("steady port", steady.port());
     let plant = file.write(&folder.path().join("plant"));
     let daemon = Daemon::start(&plant, &folder.path().join("data"));
-    wait_for_source(&daemon, "pulled port", true);
-    wait_for_source(&daemon, "steady port", true);
+    daemon.wait_for_source("pulled port", true);
+    daemon.wait_for_source("steady port", true);
     let start = Utc::now() - TimeDelta::hours(2);
     let mut sent = 0_i64;
     let mut steady_sends = |count: i64| {
@@ -117,7 +88,7 @@ fn a_port_plugged_in_again_under_another_number_resumes_and_the_other_misses_not
     let before = pulled.number();
     pulled.unplug();
     steady_sends(50);
-    wait_for_source(&daemon, "pulled port", false);
+    daemon.wait_for_source("pulled port", false);
     let snapshot = daemon
         .ask(async |client| client.snapshot().await)
         .expect("the daemon answers");
@@ -134,7 +105,7 @@ fn a_port_plugged_in_again_under_another_number_resumes_and_the_other_misses_not
     let after = pulled.number();
     assert_ne!(before, after, "it is the same pseudo-terminal");
     steady_sends(50);
-    wait_for_source(&daemon, "pulled port", true);
+    daemon.wait_for_source("pulled port", true);
     let again: String = (1..=20)
         .map(|second| {
             line(

@@ -1,10 +1,11 @@
 //! How long a forecast takes: one pour of sixteen positions a day ahead, and forty beds of them.
 
+mod measure;
 #[path = "../tests/support/mod.rs"]
 mod support;
 
 use std::io::Write as _;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use daemon_core::act::{ActBody, HeatPlan, Position, Section};
 use daemon_core::estimate::ReadyCurve;
@@ -12,6 +13,7 @@ use daemon_core::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast};
 use daemon_core::habits::Habits;
 use daemon_core::pour::PourRecord;
 use daemon_core::time::UtcMs;
+use measure::{median_ms, ran};
 use support::{act, at, config, opened};
 
 const BED_COUNT: usize = 40;
@@ -59,19 +61,6 @@ fn path(offset_c: f64, c_per_h: f64) -> Vec<(UtcMs, f64)> {
             )
         })
         .collect()
-}
-
-/// What this thread has run so far, which other work on the machine does not lengthen; `None` where
-/// the system does not tell.
-fn ran() -> Option<Duration> {
-    let text = std::fs::read_to_string("/proc/thread-self/schedstat").ok()?;
-    let nanoseconds = text.split_whitespace().next()?.parse().ok()?;
-    Some(Duration::from_nanos(nanoseconds))
-}
-
-fn median_ms(mut times: Vec<Duration>) -> f64 {
-    times.sort();
-    times[times.len() / 2].as_secs_f64() * 1000.0
 }
 
 fn main() -> std::io::Result<()> {

@@ -1,13 +1,15 @@
 //! How long the whole plant takes to be judged again: forty beds of sixteen positions, sixteen hours.
 
+mod measure;
 #[path = "../tests/support/mod.rs"]
 mod support;
 
 use std::io::Write as _;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use daemon_core::act::{Act, ActBody, Position};
 use daemon_core::{Content, Plant, Reading};
+use measure::{median_ms, ran};
 use support::{act, at, binding, config, opened};
 
 const BED_COUNT: usize = 40;
@@ -80,19 +82,6 @@ fn plant() -> Plant {
         }
     }
     plant
-}
-
-/// What this thread has run so far, which other work on the machine does not lengthen; `None` where
-/// the system does not tell.
-fn ran() -> Option<Duration> {
-    let text = std::fs::read_to_string("/proc/thread-self/schedstat").ok()?;
-    let nanoseconds = text.split_whitespace().next()?.parse().ok()?;
-    Some(Duration::from_nanos(nanoseconds))
-}
-
-fn median_ms(mut times: Vec<Duration>) -> f64 {
-    times.sort();
-    times[times.len() / 2].as_secs_f64() * 1000.0
 }
 
 fn main() -> std::io::Result<()> {

@@ -5,7 +5,7 @@ mod support;
 use calibration::verification::{CurveState, VerifyingBreak};
 use calibration::{Cured, parse_records};
 use daemon_core::Plant;
-use daemon_core::act::{Act, ActBody, ChannelBinding, ChannelRole};
+use daemon_core::act::{ActBody, ChannelBinding, ChannelRole};
 use daemon_core::assessment::{PourAssessment, Standing, Urgency};
 use daemon_core::config::PlantConfig;
 use daemon_core::curve_points::CurveBreak;
@@ -62,17 +62,6 @@ fn mild_night() -> Vec<Reading> {
             ["c1", "c2", "c3"].map(|channel| reading(channel, minute, value))
         })
         .collect()
-}
-
-fn plant_of(config: PlantConfig, acts: &[Act], readings: &[Reading]) -> Plant {
-    let mut plant = Plant::new(config);
-    for act in acts {
-        plant.take_act(act.clone());
-    }
-    for reading in readings {
-        plant.take_reading(reading);
-    }
-    plant
 }
 
 fn judged(plant: &Plant) -> PourAssessment {

@@ -7,7 +7,9 @@ use daemon_core::assessment::{PourAssessment, Trouble};
 use daemon_core::config::{LimitSet, PlantConfig};
 use daemon_core::limits::{Limit, breach_id};
 use daemon_core::{Plant, Reading};
-use support::{act, at, config, open_act, opened, ordinary_c, ordinary_night, reading, sign};
+use support::{
+    act, at, config, open_act, opened, ordinary_c, ordinary_night, plant_of, reading, sign,
+};
 
 /// The pour on a plant whose only limit set is this one.
 fn plant(limits: LimitSet, acts: &[Act], readings: &[Reading]) -> Plant {
@@ -20,14 +22,7 @@ fn plant(limits: LimitSet, acts: &[Act], readings: &[Reading]) -> Plant {
         limit_sets: vec![limits],
         ..config()
     };
-    let mut plant = Plant::new(config);
-    for act in acts {
-        plant.take_act(act.clone());
-    }
-    for reading in readings {
-        plant.take_reading(reading);
-    }
-    plant
+    plant_of(config, acts, readings)
 }
 
 fn judged(plant: &Plant, minute: i64) -> PourAssessment {

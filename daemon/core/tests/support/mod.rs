@@ -250,7 +250,12 @@ pub fn ordinary_night(until_minute: i64) -> Vec<Reading> {
 }
 
 pub fn plant_with(acts: &[Act], readings: &[Reading]) -> Plant {
-    let mut plant = Plant::new(config());
+    plant_of(config(), acts, readings)
+}
+
+/// A plant that knows these acts and readings.
+pub fn plant_of(config: PlantConfig, acts: &[Act], readings: &[Reading]) -> Plant {
+    let mut plant = Plant::new(config);
     for act in acts {
         plant.take_act(act.clone());
     }
