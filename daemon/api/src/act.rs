@@ -275,6 +275,9 @@ pub struct PourOpened {
     /// The heat plan.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub heat_plan: Option<HeatPlan>,
+    /// True where a person says that this bed gets no heat; never beside a heat plan.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub without_heat: bool,
     /// When the plant wants to release.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub wanted_release_at: Option<DateTime<Utc>>,
@@ -319,6 +322,8 @@ pub struct PourCorrected {
     pub fresh: Option<FreshConcrete>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub heat_plan: Option<HeatPlan>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub without_heat: Option<bool>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub wanted_release_at: Option<DateTime<Utc>>,
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -68,6 +68,8 @@ pub struct PourView {
     pub section: Option<Section>,
     /// Heat plan.
     pub heat_plan: Option<HeatPlan>,
+    /// True where a person said that this bed gets no heat.
+    pub without_heat: bool,
     /// Whether heat was last said to be on, and since when.
     pub heat: Option<SwitchView>,
     /// Whether the tarp was last said to be lifted (`on` = lifted), and since when.

@@ -152,6 +152,8 @@ pub struct PourOpened {
     pub cementitious_kg_m3: Option<f64>,
     pub fresh: Option<FreshConcrete>,
     pub heat_plan: Option<HeatPlan>,
+    /// A person said that this bed gets no heat.
+    pub without_heat: bool,
     pub wanted_release_at: Option<UtcMs>,
     pub limit_set: Option<String>,
 }
@@ -173,6 +175,7 @@ pub struct PourCorrected {
     pub cementitious_kg_m3: Option<f64>,
     pub fresh: Option<FreshConcrete>,
     pub heat_plan: Option<HeatPlan>,
+    pub without_heat: Option<bool>,
     pub wanted_release_at: Option<UtcMs>,
     pub limit_set: Option<String>,
 }

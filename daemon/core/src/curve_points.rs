@@ -145,46 +145,51 @@ pub(crate) fn with_learned_scatter(
     })
 }
 
-/// Whether a bed is heated: by its plan, by what people recorded, or by how hot its concrete was.
-///
-/// A hot reading that was rejected counts too: doubt must not make a curve fit.
+/// Whether a finished pour lay on a heated bed, so that its break says something of a heated cycle: by
+/// what people said, or by how hot its concrete was.
 #[must_use]
-pub fn is_heated(
+pub fn was_heated(
     record: &PourRecord,
     positions: &[&PositionAssessment],
     settings: &EstimateSettings,
 ) -> bool {
-    let is_hot = |one: &PositionAssessment| {
-        one.highest_c
-            .is_some_and(|highest_c| highest_c > settings.heated_above_c)
-    };
-    record.facts.heat_plan.is_some()
-        || record.heat.iter().any(|switch| switch.on)
-        || positions.iter().any(|one| is_hot(one))
+    record.is_said_heated() || positions.iter().any(|one| is_hot(one, settings))
 }
 
-/// Whether a curve only advises on this pour: made of standard-cured specimens, used on a heated bed,
-/// and not yet verified by the plant's own pours there.
+/// Whether concrete was hotter than a bed without heat gets.
+pub(crate) fn is_hot(position: &PositionAssessment, settings: &EstimateSettings) -> bool {
+    position
+        .highest_c
+        .is_some_and(|highest_c| highest_c > settings.heated_above_c)
+}
+
+/// Whether a curve only advises on this pour: made of standard-cured specimens, used on a bed that may
+/// be heated, and not yet verified by the plant's own pours on heated beds.
+///
+/// `is_without_heat` is what people said. Temperatures have no say: a bed that looks cool because its
+/// hot readings are lost would get a higher lower bound than the same bed with them.
 pub(crate) fn advisory(
     ready: &ReadyCurve,
     verdict: Option<&CurveVerdict>,
-    is_heated: bool,
+    is_without_heat: bool,
     settings: &EstimateSettings,
 ) -> Option<Advisory> {
-    if ready.cured != Cured::Standard || !is_heated {
+    if ready.cured != Cured::Standard || is_without_heat || verdict.is_some_and(verifies_heated) {
         return None;
     }
-    let needed = pour_count_to_verify();
-    let pour_count = match verdict.map(|one| (one.of_heated.state, one.of_heated.points.len())) {
-        Some((CurveState::Holds, _)) => return None,
-        Some((CurveState::NotVerified { .. } | CurveState::Drifts, count)) => count,
-        None => 0,
-    };
     Some(Advisory {
-        pour_count,
-        needed,
+        pour_count: verdict.map_or(0, |one| one.of_heated.points.len()),
+        needed: pour_count_to_verify(),
         margin: settings.advisory_margin,
     })
+}
+
+/// Whether breaks verify a curve on heated beds.
+///
+/// Drift over all pours counts too: a weak break whose hot readings were lost must not be left out.
+#[must_use]
+pub fn verifies_heated(verdict: &CurveVerdict) -> bool {
+    verdict.of_heated.state == CurveState::Holds && verdict.of_all.state != CurveState::Drifts
 }
 
 /// Lowers an estimate's bound by the margin of a curve that only advises; the estimate stays.

@@ -231,13 +231,23 @@ impl Plant {
     /// A bed is one enclosure; pours that were never on it at one time share nothing.
     #[must_use]
     pub fn under_tarp(&self, record: &PourRecord, now: UtcMs) -> UnderTarp {
-        let ends_at = |pour: &PourRecord| pour.stripped_at.or(pour.abandoned_at).unwrap_or(now);
-        let together = self.pours.values().filter(|other| {
+        UnderTarp::of(self.together_with(record, now), now)
+    }
+
+    /// The pours that were on the bed at one time with this one, itself included.
+    fn together_with<'a>(
+        &'a self,
+        record: &'a PourRecord,
+        now: UtcMs,
+    ) -> impl Iterator<Item = &'a PourRecord> {
+        let ends_at =
+            move |pour: &PourRecord| pour.stripped_at.or(pour.abandoned_at).unwrap_or(now);
+        let pours = self.pours.values().map(|other| &**other);
+        pours.filter(move |other| {
             other.facts.bed == record.facts.bed
                 && other.begins_at() <= ends_at(record)
                 && record.begins_at() <= ends_at(other)
-        });
-        UnderTarp::of(together.map(|other| &**other), now)
+        })
     }
 
     /// A pour held against its limits.
@@ -284,7 +294,7 @@ impl Plant {
             .iter()
             .map(|one| one.assessment.clone())
             .collect();
-        curve.advisory = ready.and_then(|ready| self.advise(record, ready, &mut positions));
+        curve.advisory = ready.and_then(|ready| self.advise(record, ready, &mut positions, now));
         curve.drift = ready.and_then(|ready| {
             curve_points::drift_sentence(&ready.name, self.verdicts.get(&ready.digest)?)
         });
@@ -522,7 +532,7 @@ impl Plant {
                     .into_iter()
                     .map(|one| one.assessment)
                     .collect();
-                self.advise(record, ready, &mut positions);
+                self.advise(record, ready, &mut positions, at);
                 let governs = &positions[governing(&positions)?];
                 Some((
                     at,

@@ -312,6 +312,7 @@ impl PourRecord {
         );
         replace_some(&mut facts.fresh, &correction.fresh);
         replace_some(&mut facts.heat_plan, &correction.heat_plan);
+        replace(&mut facts.without_heat, &correction.without_heat);
         replace_some(&mut facts.wanted_release_at, &correction.wanted_release_at);
         replace_some(&mut facts.limit_set, &correction.limit_set);
     }
@@ -328,6 +329,12 @@ impl PourRecord {
     #[must_use]
     pub fn line(&self) -> &str {
         self.facts.line.as_deref().unwrap_or(&self.facts.bed)
+    }
+
+    /// Whether people said that heat is meant for it, or was on over it.
+    #[must_use]
+    pub fn is_said_heated(&self) -> bool {
+        self.facts.heat_plan.is_some() || self.heat.iter().any(|switch| switch.on)
     }
 
     /// True until it is stripped or abandoned.

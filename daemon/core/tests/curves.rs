@@ -5,7 +5,7 @@ mod support;
 use calibration::verification::{CurveState, VerifyingBreak};
 use calibration::{Cured, parse_records};
 use daemon_core::Plant;
-use daemon_core::act::{ActBody, ChannelBinding, ChannelRole};
+use daemon_core::act::{Act, ActBody, ChannelBinding, ChannelRole, PourCorrected};
 use daemon_core::assessment::{PourAssessment, Standing, Urgency};
 use daemon_core::config::PlantConfig;
 use daemon_core::curve_points::CurveBreak;
@@ -70,6 +70,11 @@ fn judged(plant: &Plant) -> PourAssessment {
 
 fn bound(pour: &PourAssessment) -> f64 {
     pour.positions[0].estimate.lower_90_mpa()
+}
+
+fn cautions_of<'a>(pour: &'a PourAssessment, kind: &str) -> &'a str {
+    let found = pour.cautions.iter().find(|one| one.kind == kind);
+    &found.expect("the caution stands").text
 }
 
 fn cautions(pour: &PourAssessment) -> Vec<&'static str> {
@@ -150,15 +155,90 @@ fn a_curve_of_standard_cured_specimens_only_advises_on_a_heated_bed_until_ten_po
     assert!(!cautions(&verified).contains(&"curve-advisory"));
 }
 
+/// The pour, opened as one that gets no heat.
+fn without_heat() -> Act {
+    let mut facts = opened();
+    facts.without_heat = true;
+    act(1, 61, ActBody::PourOpened(Box::new(facts)))
+}
+
 #[test]
-fn a_bed_is_heated_by_plan_by_record_or_by_its_concrete() {
-    let mild = judged(&plant_of(standard_cured(), &[open_act()], &mild_night()));
-    assert_eq!(mild.curve.advisory, None);
+fn only_a_person_takes_the_margin_off_and_a_cool_bed_does_not() {
+    let cool = judged(&plant_of(standard_cured(), &[open_act()], &mild_night()));
+    let advisory = cool
+        .curve
+        .advisory
+        .expect("nobody said that it gets no heat");
+    let told = cautions_of(&cool, "curve-advisory");
+    assert!(told.contains("nobody has said"), "{told}");
+    let said = judged(&plant_of(
+        standard_cured(),
+        &[without_heat()],
+        &mild_night(),
+    ));
+    assert_eq!(said.curve.advisory, None);
+    assert!((bound(&cool) - (1.0 - advisory.margin) * bound(&said)).abs() < 1e-9);
+    let correction = PourCorrected {
+        without_heat: Some(true),
+        ..PourCorrected::default()
+    };
+    let correction = act(2, 200, ActBody::PourCorrected(Box::new(correction)));
+    let corrected = plant_of(standard_cured(), &[open_act(), correction], &mild_night());
+    assert_eq!(judged(&corrected).curve.advisory, None);
+}
+
+#[test]
+fn heat_that_was_switched_on_outweighs_that_a_bed_was_said_to_get_none() {
     let heat_on = act(2, 180, ActBody::HeatSwitched { on: true });
-    let recorded = plant_of(standard_cured(), &[open_act(), heat_on], &mild_night());
-    assert!(judged(&recorded).curve.advisory.is_some());
-    let hot = plant_of(standard_cured(), &[open_act()], &ordinary_night(LATE));
-    assert!(judged(&hot).curve.advisory.is_some());
+    let own = plant_of(
+        standard_cured(),
+        &[without_heat(), heat_on.clone()],
+        &mild_night(),
+    );
+    assert!(judged(&own).curve.advisory.is_some());
+    assert!(cautions_of(&judged(&own), "curve-advisory").contains("this bed is heated"));
+    let mut beside = opened();
+    (beside.from_station_m, beside.to_station_m) = (90.0, 99.0);
+    (beside.positions, beside.channels) = (Vec::new(), Vec::new());
+    let beside = Act {
+        pour: "q".into(),
+        ..act(3, 61, ActBody::PourOpened(Box::new(beside)))
+    };
+    let heat_on = Act {
+        pour: "q".into(),
+        ..heat_on
+    };
+    let same_tarp = plant_of(
+        standard_cured(),
+        &[without_heat(), beside, heat_on],
+        &mild_night(),
+    );
+    assert!(judged(&same_tarp).curve.advisory.is_some());
+}
+
+#[test]
+fn a_bed_said_to_get_no_heat_that_was_hot_is_a_caution_and_no_reading_moves_the_margin() {
+    let pour = judged(&plant_of(
+        standard_cured(),
+        &[without_heat()],
+        &ordinary_night(LATE),
+    ));
+    assert_eq!(pour.curve.advisory, None);
+    let told = cautions_of(&pour, "hot-without-heat");
+    assert!(told.contains("correct the pour"), "{told}");
+}
+
+#[test]
+fn a_weak_break_that_lost_its_hot_readings_still_bars_the_margin_from_going() {
+    let mut plant = plant_of(standard_cured(), &[open_act()], &mild_night());
+    for index in 0..10 {
+        plant.take_summary(finished(index, 1.0, true));
+    }
+    assert_eq!(judged(&plant).curve.advisory, None);
+    for index in 10..12 {
+        plant.take_summary(finished(index, 0.8, false));
+    }
+    assert!(judged(&plant).curve.advisory.is_some());
 }
 
 #[test]

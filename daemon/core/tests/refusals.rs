@@ -100,6 +100,10 @@ fn an_opening_is_refused_for_each_thing_that_is_wrong_with_it() {
                 ..HeatPlan::default()
             });
         }),
+        ("heat-planned-without-heat", |facts| {
+            facts.heat_plan = Some(HeatPlan::default());
+            facts.without_heat = true;
+        }),
         ("set-empty", |facts| {
             facts.cylinder_sets[0].specimens.clear()
         }),

@@ -180,6 +180,7 @@ fn opened(one: &wire::PourOpened) -> core::PourOpened {
         cementitious_kg_m3: one.cementitious_kg_m3,
         fresh: one.fresh.as_ref().map(noun::fresh),
         heat_plan: one.heat_plan.as_ref().map(noun::heat_plan),
+        without_heat: one.without_heat,
         wanted_release_at: one.wanted_release_at.map(UtcMs::from),
         limit_set: one.limit_set.clone(),
     }
@@ -204,6 +205,7 @@ fn corrected(one: &wire::PourCorrected) -> core::PourCorrected {
         cementitious_kg_m3: one.cementitious_kg_m3,
         fresh: one.fresh.as_ref().map(noun::fresh),
         heat_plan: one.heat_plan.as_ref().map(noun::heat_plan),
+        without_heat: one.without_heat,
         wanted_release_at: one.wanted_release_at.map(UtcMs::from),
         limit_set: one.limit_set.clone(),
     }

@@ -7,7 +7,7 @@ use daemon_api::mix::{
 };
 use daemon_api::trouble::TroubleView;
 use daemon_core::config::{KnownCurve, Mix};
-use daemon_core::curve_points::{judged_by, pour_count_to_verify};
+use daemon_core::curve_points::{judged_by, pour_count_to_verify, verifies_heated};
 use daemon_core::estimate::curve_standing;
 use daemon_core::plant::Plant;
 use daemon_core::time::UtcMs;
@@ -58,7 +58,7 @@ fn curve(plant: &Plant, known: &KnownCurve, now: UtcMs) -> MixCurveView {
         Some(verdict) => verification(&verdict.of_all, settings.pour_cv),
         None => verification(&judged_by(known, &[], settings), settings.pour_cv),
     };
-    let verified = verdict.is_some_and(|one| one.of_heated.state == CurveState::Holds);
+    let verified = verdict.is_some_and(verifies_heated);
     let (standing, note) = curve_standing(plant.config(), known, now);
     MixCurveView {
         digest: known.digest.clone(),

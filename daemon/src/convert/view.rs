@@ -41,6 +41,7 @@ pub fn pour(plant: &Plant, pour: &PourAssessment) -> PourView {
         loads: record.loads.values().map(noun::load_out).collect(),
         section: facts.section.as_ref().map(noun::section_out),
         heat_plan: facts.heat_plan.as_ref().map(noun::heat_plan_out),
+        without_heat: facts.without_heat,
         heat: record.heat.last().map(switch),
         tarp_lifted: record.tarp.last().map(switch),
         limits: plant

@@ -63,6 +63,9 @@ pub struct OpenArgs {
     /// When the plant wants to release, the next such time
     #[arg(long, value_name = "TIME", conflicts_with = "file")]
     wanted: Option<String>,
+    /// This bed gets no heat
+    #[arg(long, conflicts_with = "file")]
+    without_heat: bool,
     /// A measured position: name, station, place in the section
     #[arg(long, value_name = "\"NAME STATION PLACE\"", conflicts_with = "file")]
     position: Vec<String>,
@@ -100,6 +103,9 @@ pub struct CorrectArgs {
     /// When the plant wants to release, the next such time
     #[arg(long, value_name = "TIME", conflicts_with = "file")]
     wanted: Option<String>,
+    /// Whether this bed gets no heat
+    #[arg(long, value_name = "true|false", conflicts_with = "file")]
+    without_heat: Option<bool>,
     #[command(flatten)]
     act: ActArgs,
 }
@@ -249,6 +255,7 @@ fn opened(plant: &Plant, args: &OpenArgs) -> anyhow::Result<PourOpened> {
         cementitious_kg_m3: None,
         fresh: None,
         heat_plan: None,
+        without_heat: args.without_heat,
         wanted_release_at: wanted(plant, args.wanted.as_ref(), first_placement_at)?,
         limit_set: None,
     })
@@ -322,6 +329,7 @@ fn corrected(plant: &Plant, args: &CorrectArgs) -> anyhow::Result<PourCorrected>
             .as_ref()
             .map(|typed| plant.future("wanted", typed))
             .transpose()?,
+        without_heat: args.without_heat,
         ..PourCorrected::default()
     })
 }

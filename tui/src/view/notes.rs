@@ -110,6 +110,9 @@ pub fn background(state: &State, pour: &PourView, width: u16, theme: Theme) -> V
         .collect();
         heat.push(format!("plan: {}", parts.join(", ")));
     }
+    if pour.without_heat {
+        heat.push("said to get no heat".to_owned());
+    }
     if let Some(at) = pour.wanted_release_at {
         heat.push(format!("release wanted {}", clock(at)));
     }

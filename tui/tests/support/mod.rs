@@ -111,6 +111,7 @@ pub fn pour(bed: &str) -> PourView {
             soak_c: Some(60.0),
             off_at: Some(in_minutes(60)),
         }),
+        without_heat: false,
         heat: Some(SwitchView {
             on: true,
             since: minutes_ago(498),

@@ -171,6 +171,14 @@ fn check_measures(record: &PourRecord) -> Checked {
     for position in &facts.positions {
         measured("positions.depth_mm", position.depth_mm)?;
     }
+    if facts.without_heat && facts.heat_plan.is_some() {
+        return invalid(
+            "heat-planned-without-heat",
+            "`heat_plan` is given and `without_heat` is true: say one of them; a correction says \
+             `without_heat = false` with its plan."
+                .to_owned(),
+        );
+    }
     match (plan.on_at, plan.off_at) {
         (Some(on_at), Some(off_at)) if off_at < on_at => invalid(
             "heat-plan-backwards",

@@ -97,6 +97,7 @@ fn record(heat_plan: Option<HeatPlan>, more: &[ActBody]) -> PourRecord {
         cementitious_kg_m3: Some(400.0),
         fresh: None,
         heat_plan,
+        without_heat: false,
         wanted_release_at: None,
         limit_set: None,
     };

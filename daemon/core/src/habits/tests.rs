@@ -32,6 +32,7 @@ fn record() -> PourRecord {
         cementitious_kg_m3: None,
         fresh: None,
         heat_plan: None,
+        without_heat: false,
         wanted_release_at: None,
         limit_set: None,
     };

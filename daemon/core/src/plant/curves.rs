@@ -61,20 +61,27 @@ impl Plant {
         drifting.collect()
     }
 
+    /// Whether people said that a bed gets no heat, and nobody spoke of heat over it or over another
+    /// pour under the same tarp.
+    fn is_without_heat(&self, record: &PourRecord, now: UtcMs) -> bool {
+        record.facts.without_heat
+            && !self
+                .together_with(record, now)
+                .any(PourRecord::is_said_heated)
+    }
+
     /// Lowers the bounds of a pour on which its curve only advises, and says why.
     pub(super) fn advise(
         &self,
         record: &PourRecord,
         ready: &ReadyCurve,
         positions: &mut [PositionAssessment],
+        now: UtcMs,
     ) -> Option<Advisory> {
         let settings = &self.config.estimate;
-        let is_heated = {
-            let positions: Vec<_> = positions.iter().collect();
-            curve_points::is_heated(record, &positions, settings)
-        };
         let verdict = self.verdicts.get(&ready.digest);
-        let advisory = curve_points::advisory(ready, verdict, is_heated, settings)?;
+        let is_without_heat = self.is_without_heat(record, now);
+        let advisory = curve_points::advisory(ready, verdict, is_without_heat, settings)?;
         for position in positions {
             curve_points::widen(&mut position.estimate, advisory.margin);
         }

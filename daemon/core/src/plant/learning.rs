@@ -94,7 +94,7 @@ impl Plant {
         let mut summary = habits::summarise(&known, end, known_at);
         if let Some(ready) = ready {
             let assessed: Vec<_> = judged.positions.iter().map(|one| &one.assessment).collect();
-            let is_heated = curve_points::is_heated(&record, &assessed, &self.config.estimate);
+            let is_heated = curve_points::was_heated(&record, &assessed, &self.config.estimate);
             summary.curve_breaks =
                 curve_points::curve_breaks(&record, &ready.digest, &breaks, is_heated);
         }

@@ -1,12 +1,13 @@
 //! Holds and cautions, each with a sentence that says what would end it.
 
-use calibration::StrengthEstimate;
+use calibration::{Cured, StrengthEstimate};
 
 use crate::assessment::{
     Confirmation, ConfirmationState, DoubtReason, JudgedBreak, Note, PositionEstimate,
     PourAssessment, Standing, Verdict,
 };
 use crate::config::{PlantConfig, ReleasePolicy};
+use crate::curve_points::is_hot;
 use crate::estimate::ReadyCurve;
 use crate::pour::PourRecord;
 use crate::release::confirm::{is_sampled, load_of};
@@ -92,11 +93,20 @@ pub fn cautions(
         });
     }
     if let Some(advisory) = pour.curve.advisory {
+        // Where people spoke of heat, saying `without_heat` would be a mistake.
+        let (bed, remedy) = match pour.record.is_said_heated() {
+            true => ("this bed is heated", ""),
+            false => (
+                "nobody has said that this bed gets no heat",
+                ", or somebody says so (`without_heat`)",
+            ),
+        };
         cautions.push(Note {
             kind: "curve-advisory",
             text: format!(
-                "The curve only advises here: its specimens were standard-cured and this bed is \
-                 heated. The lower bound is {:.0} % lower until {} pours have verified it ({} so far).",
+                "The curve only advises here: its specimens were standard-cured and {bed}. The lower \
+                 bound is {:.0} % lower until {} pours on heated beds have verified it ({} so \
+                 far){remedy}.",
                 100.0 * advisory.margin,
                 advisory.needed,
                 advisory.pour_count
@@ -244,6 +254,20 @@ fn position_cautions(
                 caution("no-estimate", format!("{id} has no estimate: {reason}."));
             }
             PositionEstimate::Some { .. } | PositionEstimate::None { .. } => {}
+        }
+        if pour.record.facts.without_heat
+            && pour.curve.advisory.is_none()
+            && ready.is_some_and(|ready| ready.cured == Cured::Standard)
+            && is_hot(position, &config.estimate)
+        {
+            caution(
+                "hot-without-heat",
+                format!(
+                    "{id} was hotter than {} though this bed is said to get no heat: if it is heated, \
+                     correct the pour, because the curve's specimens were standard-cured.",
+                    say::temperature(config.estimate.heated_above_c, config.units),
+                ),
+            );
         }
         let highest = position.highest_c.filter(|_| !position.highest_unproven);
         if let (Some(ready), Some(highest_c)) = (ready, highest)

@@ -164,6 +164,7 @@ pub fn opened() -> PourOpened {
         cementitious_kg_m3: None,
         fresh: None,
         heat_plan: None,
+        without_heat: false,
         wanted_release_at: None,
         limit_set: None,
     }
