@@ -166,9 +166,9 @@ pub struct CurveFile {
 pub const NO_DATA: &str = "no-data-behind-it";
 
 impl CurveFile {
-    /// What somebody must accept by name before this curve is approved: the serious warnings of its
-    /// fit, a negative offset wherever it came from, and that there are no data behind it.
-    pub fn to_accept(&self) -> Vec<String> {
+    /// What speaks against the curve's own numbers: the serious warnings of its fit, and a negative
+    /// offset wherever it came from. An approval that does not accept each by name is none.
+    pub fn serious_warnings(&self) -> Vec<String> {
         let mut names: Vec<String> = self
             .warnings
             .iter()
@@ -177,13 +177,18 @@ impl CurveFile {
             .collect();
         let has_negative_offset =
             matches!(self.curve, Curve::Hyperbolic { offset, .. } if offset < 0.0);
-        for (is_so, name) in [
-            (has_negative_offset, "negative-offset"),
-            (self.data.is_empty(), NO_DATA),
-        ] {
-            if is_so && !names.iter().any(|known| known == name) {
-                names.push(name.to_owned());
-            }
+        if has_negative_offset && !names.iter().any(|known| known == "negative-offset") {
+            names.push("negative-offset".to_owned());
+        }
+        names
+    }
+
+    /// What whoever approves this curve is asked to accept by name: its serious warnings, and that
+    /// there are no data behind it, which is a mark on the curve and no doubt about its numbers.
+    pub fn to_accept(&self) -> Vec<String> {
+        let mut names = self.serious_warnings();
+        if self.data.is_empty() && !names.iter().any(|known| known == NO_DATA) {
+            names.push(NO_DATA.to_owned());
         }
         names
     }

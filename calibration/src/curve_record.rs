@@ -60,6 +60,16 @@ pub struct CurveRecord {
 pub enum CurveStanding {
     /// Nobody has approved it yet.
     Unapproved,
+    /// It was approved without accepting warnings that an approval must accept by name: it may not be
+    /// used.
+    NotAccepted {
+        /// Who approved it.
+        by: String,
+        /// When.
+        at: DateTime<Utc>,
+        /// The warnings that were not accepted.
+        warnings: Vec<String>,
+    },
     /// It may be used.
     Approved {
         /// Who approved it.
@@ -225,12 +235,58 @@ fn read_digest(section: &Section) -> Result<String, CurveFileError> {
     }
 }
 
-/// The standing of the curve named `digest` at `now`, from the records made by then.
+/// Whether a record approves a curve: with each of its serious warnings accepted by name.
+pub fn is_approval(file: &CurveFile, record: &CurveRecord) -> bool {
+    record.act == CurveAct::Approved && not_accepted(file, record).is_empty()
+}
+
+fn not_accepted(file: &CurveFile, record: &CurveRecord) -> Vec<String> {
+    let mut names = file.serious_warnings();
+    names.retain(|name| !record.accepts.contains(name));
+    names
+}
+
+/// The standing of the curve `file`, named `digest`, at `now`, from the records made by then.
 ///
 /// A withdrawal is final. Otherwise the latest recorded of approval and superseding decides,
 /// superseding when both were recorded at one instant; an expiry counts when it was recorded no
-/// earlier than that approval, so that a new approval renews an expired curve.
-pub fn standing_at(records: &[CurveRecord], digest: &str, now: DateTime<Utc>) -> CurveStanding {
+/// earlier than that approval, so that a new approval renews an expired curve. An approval that does
+/// not accept what it must is none, and neither ends nor renews an earlier one.
+pub fn standing_at(
+    file: &CurveFile,
+    digest: &str,
+    records: &[CurveRecord],
+    now: DateTime<Utc>,
+) -> CurveStanding {
+    let standing = standing_by_what_counts(file, digest, records, now);
+    if !matches!(
+        standing,
+        CurveStanding::Unapproved | CurveStanding::Expired { .. }
+    ) {
+        return standing;
+    }
+    let void = records
+        .iter()
+        .filter(|record| record.digest == digest && record.recorded_at <= now)
+        .filter(|record| record.act == CurveAct::Approved)
+        .max_by_key(|record| (record.recorded_at, record.happened_at, &record.by))
+        .filter(|record| !is_approval(file, record));
+    match void {
+        Some(record) => CurveStanding::NotAccepted {
+            by: record.by.clone(),
+            at: record.happened_at,
+            warnings: not_accepted(file, record),
+        },
+        None => standing,
+    }
+}
+
+fn standing_by_what_counts(
+    file: &CurveFile,
+    digest: &str,
+    records: &[CurveRecord],
+    now: DateTime<Utc>,
+) -> CurveStanding {
     let known = || {
         records
             .iter()
@@ -250,7 +306,7 @@ pub fn standing_at(records: &[CurveRecord], digest: &str, now: DateTime<Utc>) ->
         };
     }
     let latest = known()
-        .filter(|record| matches!(record.act, CurveAct::Approved | CurveAct::Superseded))
+        .filter(|record| record.act == CurveAct::Superseded || is_approval(file, record))
         .max_by_key(|record| {
             (
                 record.recorded_at,

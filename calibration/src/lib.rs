@@ -68,7 +68,7 @@ pub use curve_file::{
     TimeZero, digest,
 };
 pub use curve_record::{
-    CurveAct, CurveRecord, CurveStanding, parse_records, standing_at, unaccepted,
+    CurveAct, CurveRecord, CurveStanding, is_approval, parse_records, standing_at, unaccepted,
 };
 pub use cylinder::{
     CylinderError, CylinderSize, Judgement, ReleaseBasis, ReleaseRule, Shortfall, check_plausible,

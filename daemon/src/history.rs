@@ -154,17 +154,11 @@ pub fn learn(
         whole.take_act(act.clone());
     }
     let oldest = now.plus_hours(-24.0 * KEPT_DAYS);
-    let begins = whole
-        .learns_at()
-        .iter()
-        .filter(|(_, at)| (oldest..=now).contains(*at))
-        .filter_map(|(pour, _)| whole.pours().get(pour))
-        .map(|record| record.begins_at().plus_hours(-BEFORE_BEGIN_H))
-        .min();
+    plant.learn_breaks_only_before(oldest);
     let mut acts = acts.into_iter().peekable();
-    if let Some(from) = begins {
+    for (from, to) in learned_spans(&whole, oldest, now) {
         let mut forgot_at = from;
-        read_readings(&reader, from, UtcMs(now.0 + 1), &mut |reading| {
+        read_readings(&reader, from, UtcMs(to.0 + 1), &mut |reading| {
             pass(&mut plant, &mut acts, UtcMs(reading.received_at.0 - 1));
             if reading.received_at.hours_since(forgot_at) > 1.0 {
                 forgot_at = reading.received_at;
@@ -179,6 +173,30 @@ pub fn learn(
         .filter(|one| !known_pours.contains(&one.pour))
         .cloned()
         .collect())
+}
+
+/// When readings were received that pours still to be learned from need, in order and apart: from the
+/// first young pour on all of them, before it those of pours whose cylinders had a sensor.
+fn learned_spans(whole: &Plant, oldest: UtcMs, now: UtcMs) -> Vec<(UtcMs, UtcMs)> {
+    let due = whole.learns_at().iter().filter(|(_, at)| **at <= now);
+    let mut spans: Vec<(UtcMs, UtcMs)> = due
+        .filter_map(|(pour, at)| {
+            let record = whole.pours().get(pour)?;
+            let is_young = *at >= oldest;
+            let from = record.begins_at().plus_hours(-BEFORE_BEGIN_H);
+            (is_young || record.has_companion_break())
+                .then_some((from, if is_young { now } else { *at }))
+        })
+        .collect();
+    spans.sort_unstable();
+    let mut apart: Vec<(UtcMs, UtcMs)> = Vec::new();
+    for (from, to) in spans {
+        match apart.last_mut() {
+            Some(last) if from <= last.1 => last.1 = last.1.max(to),
+            _ => apart.push((from, to)),
+        }
+    }
+    apart
 }
 
 /// Lets time pass up to a moment: acts become known, and finished pours are learned from.

@@ -99,7 +99,7 @@ pub fn run(arguments: &ApproveArguments, now: DateTime<Utc>) -> anyhow::Result<S
     check(
         arguments,
         &curve,
-        standing_at(&old, &digest, now),
+        standing_at(&curve, &digest, &old, now),
         recorded_at,
     )?;
     let new = new_records(arguments, &digest, recorded_at)?;
@@ -122,7 +122,7 @@ pub fn run(arguments: &ApproveArguments, now: DateTime<Utc>) -> anyhow::Result<S
     let report = Report {
         file: path.display().to_string(),
         records: records_path.display().to_string(),
-        standing: Standing::from(standing_at(&all, &digest, recorded_at)),
+        standing: Standing::from(standing_at(&curve, &digest, &all, recorded_at)),
         digest,
         accepted: arguments.accept.clone(),
     };

@@ -61,10 +61,25 @@ pub struct Report {
 #[serde(tag = "state", rename_all = "snake_case")]
 pub enum Standing {
     Unapproved,
-    Approved { by: String, at: DateTime<Utc> },
-    Expired { at: DateTime<Utc> },
-    Superseded { at: DateTime<Utc> },
-    Withdrawn { at: DateTime<Utc>, why: String },
+    NotAccepted {
+        by: String,
+        at: DateTime<Utc>,
+        warnings: Vec<String>,
+    },
+    Approved {
+        by: String,
+        at: DateTime<Utc>,
+    },
+    Expired {
+        at: DateTime<Utc>,
+    },
+    Superseded {
+        at: DateTime<Utc>,
+    },
+    Withdrawn {
+        at: DateTime<Utc>,
+        why: String,
+    },
 }
 
 /// The maturity function, its unit and its parameters by the curve file's names.
@@ -177,7 +192,7 @@ impl Report {
             CurveFile::parse(text).map_err(|error| anyhow!("{}: {error}", path.display()))?;
         let digest = digest(&bytes);
         let records = read_records(path, records_path)?;
-        let standing = Standing::from(standing_at(&records, &digest, asked_at));
+        let standing = Standing::from(standing_at(&curve, &digest, &records, asked_at));
         let report = Self::new(path, &curve, digest, standing, required, asked_at);
         Ok((report, curve))
     }
@@ -349,6 +364,9 @@ impl Standing {
     pub fn word(&self) -> String {
         match self {
             Self::Unapproved => "not approved".to_owned(),
+            Self::NotAccepted { by, warnings, .. } => {
+                format!("not approved: {by} did not accept {}", warnings.join(", "))
+            }
             Self::Approved { by, .. } => format!("approved by {by}"),
             Self::Expired { .. } => "its approval has expired".to_owned(),
             Self::Superseded { .. } => "superseded".to_owned(),
@@ -361,6 +379,9 @@ impl From<CurveStanding> for Standing {
     fn from(standing: CurveStanding) -> Self {
         match standing {
             CurveStanding::Unapproved => Self::Unapproved,
+            CurveStanding::NotAccepted { by, at, warnings } => {
+                Self::NotAccepted { by, at, warnings }
+            }
             CurveStanding::Approved { by, at } => Self::Approved { by, at },
             CurveStanding::Expired { at } => Self::Expired { at },
             CurveStanding::Superseded { at } => Self::Superseded { at },

@@ -47,6 +47,11 @@ fn write_head(out: &mut String, report: &Report) -> fmt::Result {
         Standing::Unapproved => {
             "NOT APPROVED: no record approves it; it gives no estimate".to_owned()
         }
+        Standing::NotAccepted { by, at, warnings } => format!(
+            "NOT APPROVED: {by} approved it at {} without accepting {}; it gives no estimate",
+            when(*at),
+            warnings.join(" and ")
+        ),
         Standing::Approved { by, at } => format!("approved by {by} at {}", when(*at)),
         Standing::Expired { at } => format!(
             "EXPIRED at {}: have it checked and approved again",

@@ -249,7 +249,8 @@ fn a_curve_file_keeps_its_data_and_is_approved_by_name() {
     assert!(lab.read("curve.svg").contains("<circle"));
     let records = parse_records(&lab.read("m45.records.toml")).expect("records");
     let name = digest(text.as_bytes());
-    let standing = standing_at(&records, &name, Utc::now());
+    let curve = CurveFile::parse(&text).expect("the curve");
+    let standing = standing_at(&curve, &name, &records, Utc::now());
     assert!(
         matches!(standing, CurveStanding::Approved { .. }),
         "{standing:?}"

@@ -175,6 +175,19 @@ fn the_standing_follows_the_records_known_at_the_time_asked() {
         standing("2026-05-02T00:00:00Z"),
         "standing  WITHDRAWN at 2026-05-01 08:00 UTC: cement changed; it gives no estimate"
     );
+    let negative = CURVE.replace("offset = 0", "offset = -20");
+    let doubtful = write(&folder, "doubtful.toml", &negative);
+    let digest = calibration::digest(negative.as_bytes());
+    let unaccepted = format!(
+        "[[record]]\ndigest = \"{digest}\"\nact = \"approved\"\nby = \"lab lead\"\n\
+         recorded_at = 2026-03-20T14:00:00Z\n"
+    );
+    write(&folder, "doubtful.records.toml", &unaccepted);
+    let text = stdout(&show(&doubtful, &["--at", "2026-05-02T00:00:00Z"]));
+    assert!(
+        text.contains("NOT APPROVED: lab lead approved it at 2026-03-20 14:00 UTC without accepting negative-offset"),
+        "{text}"
+    );
     // Records kept elsewhere replace those beside the file.
     let elsewhere = write(
         &folder,

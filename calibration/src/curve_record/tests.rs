@@ -20,6 +20,22 @@ fn record(act: CurveAct, at_hour: i64) -> CurveRecord {
     }
 }
 
+/// A curve whose negative offset and lack of fit an approval must accept by name.
+fn doubtful() -> CurveFile {
+    let example = crate::document::documented_example(include_str!("../curve_file.rs")).replace(
+        "mix = ",
+        "warnings = [\"lack-of-fit\", \"standard-cured\"]\nmix = ",
+    );
+    CurveFile::parse(&example).expect("the example in the documentation")
+}
+
+fn curve() -> CurveFile {
+    CurveFile {
+        warnings: Vec::new(),
+        ..doubtful()
+    }
+}
+
 fn approved_at(at_hour: i64) -> CurveStanding {
     CurveStanding::Approved {
         by: "lab lead".to_owned(),
@@ -66,12 +82,12 @@ fn the_records_of_a_curve_tell_its_standing_at_every_time() {
     let reversed: Vec<_> = records.iter().cloned().rev().collect();
     for (at_hour, standing) in expected {
         assert_eq!(
-            standing_at(&records, DIGEST, hour(at_hour)),
+            standing_at(&curve(), DIGEST, &records, hour(at_hour)),
             standing,
             "hour {at_hour}"
         );
         assert_eq!(
-            standing_at(&reversed, DIGEST, hour(at_hour)),
+            standing_at(&curve(), DIGEST, &reversed, hour(at_hour)),
             standing,
             "hour {at_hour}"
         );
@@ -85,9 +101,49 @@ fn an_approval_after_a_withdrawal_changes_nothing() {
         record(CurveAct::Approved, 3),
     ];
     assert!(matches!(
-        standing_at(&records, DIGEST, hour(4)),
+        standing_at(&curve(), DIGEST, &records, hour(4)),
         CurveStanding::Withdrawn { at, .. } if at == hour(2)
     ));
+}
+
+#[test]
+fn an_approval_that_accepts_too_little_is_none_and_says_which_warnings_it_left() {
+    let accepting = |at_hour, names: &[&str]| CurveRecord {
+        accepts: names.iter().map(|name| (*name).to_owned()).collect(),
+        ..record(CurveAct::Approved, at_hour)
+    };
+    let ends = |at_hour, effective_h| {
+        let effective_at = hour(effective_h);
+        record(CurveAct::Expires { effective_at }, at_hour)
+    };
+    let refused_at = |at_hour| CurveStanding::NotAccepted {
+        by: "lab lead".to_owned(),
+        at: hour(at_hour),
+        warnings: vec!["lack-of-fit".to_owned()],
+    };
+    let records = [
+        accepting(1, &["standard-cured"]),
+        accepting(3, &["lack-of-fit"]),
+        accepting(5, &[]),
+        ends(3, 7),
+        accepting(9, &["lack-of-fit"]),
+    ];
+    let of =
+        |records: &[CurveRecord], at_hour| standing_at(&doubtful(), DIGEST, records, hour(at_hour));
+    assert_eq!(of(&records, 0), CurveStanding::Unapproved);
+    assert_eq!(of(&records, 1), refused_at(1));
+    assert_eq!(of(&records, 3), approved_at(3));
+    assert_eq!(
+        of(&records, 5),
+        approved_at(3),
+        "what was accepted stays so"
+    );
+    assert_eq!(of(&records, 8), refused_at(5), "it renews nothing");
+    assert_eq!(of(&records, 9), approved_at(9));
+    assert_eq!(
+        standing_at(&curve(), DIGEST, &records[..1], hour(2)),
+        approved_at(1)
+    );
 }
 
 #[test]
@@ -96,12 +152,15 @@ fn a_record_made_later_about_an_earlier_time_is_not_known_before() {
     approval.happened_at = hour(1);
     let records = [approval];
     assert_eq!(
-        standing_at(&records, DIGEST, hour(7)),
+        standing_at(&curve(), DIGEST, &records, hour(7)),
         CurveStanding::Unapproved
     );
-    assert_eq!(standing_at(&records, DIGEST, hour(8)), approved_at(1));
     assert_eq!(
-        standing_at(&records, "sha256:another", hour(8)),
+        standing_at(&curve(), DIGEST, &records, hour(8)),
+        approved_at(1)
+    );
+    assert_eq!(
+        standing_at(&curve(), "sha256:another", &records, hour(8)),
         CurveStanding::Unapproved
     );
 }

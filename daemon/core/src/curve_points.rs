@@ -2,10 +2,11 @@
 //! scatter about it, and whether it may be believed on a heated bed.
 //!
 //! A pour's breaks come with its summary and count from when that became known, so that the running
-//! daemon, a restart and replay judge a curve by the same breaks. Like all that finished pours teach
-//! they count for so long only: a curve has to prove itself again on the concrete of today.
+//! daemon, a restart and replay judge a curve by the same breaks. Those of the last half year count,
+//! and the last ten pours however old they are: a curve that ten pours have verified stays verified
+//! while its mix is not cast, and one that is cast once a month gets there too.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::LazyLock;
 
 use calibration::verification::{
@@ -110,15 +111,20 @@ pub(crate) fn verdict(
     let oldest_at = latest_at.plus_hours(-24.0 * KEPT_DAYS);
     let of_curve: Vec<(UtcMs, &CurveBreak)> = summaries
         .values()
-        .filter(|one| one.known_at >= oldest_at)
         .flat_map(|one| one.curve_breaks.iter().map(|point| (one.known_at, point)))
         .filter(|(_, point)| point.digest == curve.digest)
         .collect();
     let known_at = of_curve.iter().map(|(known_at, _)| *known_at).max()?;
     let judged = |only_heated: bool| {
-        let breaks: Vec<VerifyingBreak> = of_curve
+        let counting: Vec<(UtcMs, &CurveBreak)> = of_curve
             .iter()
             .filter(|(_, point)| point.is_heated || !only_heated)
+            .copied()
+            .collect();
+        let from_at = oldest_at.min(verifying_since(curve, &counting));
+        let breaks: Vec<VerifyingBreak> = counting
+            .iter()
+            .filter(|(known_at, _)| *known_at >= from_at)
             .map(|(_, point)| point.broken.clone())
             .collect();
         judged_by(curve, &breaks, settings)
@@ -128,6 +134,24 @@ pub(crate) fn verdict(
         of_heated: judged(true),
         known_at,
     })
+}
+
+/// When the first of the last pours became known that together verify a curve.
+fn verifying_since(curve: &KnownCurve, breaks: &[(UtcMs, &CurveBreak)]) -> UtcMs {
+    let range = curve.file.range.maturity_min..=curve.file.range.maturity_max;
+    let is_point = |point: &CurveBreak| {
+        let own = point.broken.own_maturity;
+        own.is_some_and(|own| range.contains(&own))
+    };
+    let pours: BTreeSet<(UtcMs, &str)> = breaks
+        .iter()
+        .filter(|(_, point)| is_point(point))
+        .map(|(known_at, point)| (*known_at, point.broken.pour.as_str()))
+        .collect();
+    let last = pours.iter().rev().take(pour_count_to_verify());
+    last.map(|(known_at, _)| *known_at)
+        .min()
+        .unwrap_or(UtcMs(i64::MAX))
 }
 
 /// The curve with the scatter from pour to pour that its breaks show; the plant's figure without any.

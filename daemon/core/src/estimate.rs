@@ -2,8 +2,9 @@
 
 use calibration::{
     Cured, CurveFile, CurveStanding, MaturityFunction, PreparedCurve, RequiredMaturity, Scatter,
-    TimeZero, standing_at,
+    TimeZero, is_approval, standing_at,
 };
+use chrono::{DateTime, Utc};
 
 use crate::assessment::{CurveUse, PositionEstimate, Standing};
 use crate::config::{EstimateSettings, KnownCurve, PlantConfig};
@@ -91,8 +92,9 @@ pub fn curve_use(config: &PlantConfig, record: &PourRecord, now: UtcMs) -> Curve
             curve.file.name
         );
     }
-    let since = match standing_at(&config.curve_records, &curve.digest, now_utc) {
+    let since = match standing_of(config, curve, now_utc) {
         CurveStanding::Approved { at, .. }
+        | CurveStanding::NotAccepted { at, .. }
         | CurveStanding::Expired { at }
         | CurveStanding::Superseded { at }
         | CurveStanding::Withdrawn { at, .. } => Some(UtcMs::from(at)),
@@ -113,7 +115,7 @@ pub fn curve_use(config: &PlantConfig, record: &PourRecord, now: UtcMs) -> Curve
 /// Whether a pour may keep a curve that was superseded: not where it was so when the pour was opened.
 fn began_with(config: &PlantConfig, curve: &KnownCurve, record: &PourRecord) -> bool {
     let opened_at = record.opened_recorded_at.to_utc();
-    let standing = opened_at.map(|at| standing_at(&config.curve_records, &curve.digest, at));
+    let standing = opened_at.map(|at| standing_of(config, curve, at));
     !matches!(standing, Some(CurveStanding::Superseded { .. }))
 }
 
@@ -124,7 +126,7 @@ pub fn curve_standing(config: &PlantConfig, curve: &KnownCurve, now: UtcMs) -> (
     let Some(now_utc) = now.to_utc() else {
         return (Standing::None, String::new());
     };
-    match standing_at(&config.curve_records, &curve.digest, now_utc) {
+    match standing_of(config, curve, now_utc) {
         CurveStanding::Approved { by, .. } => (
             Standing::Approved,
             format!("Curve {name}, approved by {by}."),
@@ -137,6 +139,14 @@ pub fn curve_standing(config: &PlantConfig, curve: &KnownCurve, now: UtcMs) -> (
             Standing::NotApproved,
             format!("Curve {name} is not approved: no estimate."),
         ),
+        CurveStanding::NotAccepted { by, warnings, .. } => (
+            Standing::NotApproved,
+            format!(
+                "Curve {name} was approved by {by} without accepting {}, which an approval must name: \
+                 no estimate.",
+                warnings.join(" and ")
+            ),
+        ),
         CurveStanding::Expired { .. } => (
             Standing::Expired,
             format!("Curve {name} has expired: no estimate."),
@@ -146,6 +156,10 @@ pub fn curve_standing(config: &PlantConfig, curve: &KnownCurve, now: UtcMs) -> (
             format!("Curve {name} was withdrawn ({why}): go on by cylinders alone."),
         ),
     }
+}
+
+fn standing_of(config: &PlantConfig, curve: &KnownCurve, at: DateTime<Utc>) -> CurveStanding {
+    standing_at(&curve.file, &curve.digest, &config.curve_records, at)
 }
 
 fn choose<'a>(config: &'a PlantConfig, record: &PourRecord, now: UtcMs) -> Option<&'a KnownCurve> {
@@ -159,13 +173,11 @@ fn choose<'a>(config: &'a PlantConfig, record: &PourRecord, now: UtcMs) -> Optio
             .filter(|one| one.file.mix == record.facts.mix)
     };
     let approvals = |until: UtcMs| {
-        let approved_at = move |curve: &KnownCurve| {
-            let standing = standing_at(&config.curve_records, &curve.digest, until.to_utc()?);
-            match standing {
+        let approved_at =
+            move |curve: &KnownCurve| match standing_of(config, curve, until.to_utc()?) {
                 CurveStanding::Approved { at, .. } => Some(UtcMs::from(at)),
                 _ => None,
-            }
-        };
+            };
         of_mix()
             .filter_map(move |curve| Some((approved_at(curve)?, curve)))
             .max_by(|a, b| (a.0, &a.1.digest).cmp(&(b.0, &b.1.digest)))
@@ -185,11 +197,11 @@ fn first_approved_since<'a>(
     config
         .curve_records
         .iter()
-        .filter(|one| matches!(one.act, calibration::CurveAct::Approved))
-        .map(|one| (UtcMs::from(one.recorded_at), &one.digest))
-        .filter(|(at, _)| *at > record.opened_recorded_at && *at <= now)
-        .filter_map(|(at, digest)| Some((at, config.curve(digest)?)))
+        .filter_map(|one| Some((one, config.curve(&one.digest)?)))
+        .filter(|(one, curve)| is_approval(&curve.file, one))
         .filter(|(_, curve)| curve.file.mix == record.facts.mix)
+        .map(|(one, curve)| (UtcMs::from(one.recorded_at), curve))
+        .filter(|(at, _)| *at > record.opened_recorded_at && *at <= now)
         .min_by(|a, b| (a.0, &a.1.digest).cmp(&(b.0, &b.1.digest)))
         .map(|found| found.1)
 }

@@ -41,6 +41,8 @@ pub struct Plant {
     verdicts: BTreeMap<String, CurveVerdict>,
     /// Pours without a summary, and when each will have one.
     learns_at: BTreeMap<String, UtcMs>,
+    /// Pours learned from before this teach by their breaks alone.
+    breaks_only_before: UtcMs,
 }
 
 /// Every pour on a bed and every trouble, at one moment.
@@ -88,6 +90,7 @@ impl Plant {
             summaries: BTreeMap::new(),
             verdicts: BTreeMap::new(),
             learns_at: BTreeMap::new(),
+            breaks_only_before: UtcMs(i64::MIN),
         }
     }
 

@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::act::{
-    Act, ActBody, BreakResult, ChannelBinding, CylinderSet, Load, Position, PourCorrected,
-    PourOpened, Requirement, Stoppage, StrengthAct,
+    Act, ActBody, BreakResult, ChannelBinding, ChannelRole, CylinderSet, Load, Position,
+    PourCorrected, PourOpened, Requirement, Stoppage, StrengthAct,
 };
 use crate::limits::{Disposition, LimitStated};
 use crate::time::UtcMs;
@@ -390,6 +390,19 @@ impl PourRecord {
             .chain(pieces)
             .filter_map(|required| strength_for(required, StrengthAct::Release))
             .reduce(f64::max)
+    }
+
+    /// Whether specimens were broken whose set had a sensor of its own.
+    #[must_use]
+    pub fn has_companion_break(&self) -> bool {
+        let has_sensor = |set: &str| {
+            self.bindings.iter().any(|binding| {
+                binding.role == ChannelRole::Specimen && binding.set.as_deref() == Some(set)
+            })
+        };
+        self.breaks
+            .iter()
+            .any(|broken| has_sensor(&broken.result.set))
     }
 
     /// Specimens of a set that have been broken.

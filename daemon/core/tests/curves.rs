@@ -242,6 +242,47 @@ fn a_weak_break_that_lost_its_hot_readings_still_bars_the_margin_from_going() {
 }
 
 #[test]
+fn the_last_ten_pours_count_however_old_they_are_and_drift_goes_with_ten_later_ones() {
+    let mut plant = plant_of(standard_cured(), &[without_heat()], &mild_night());
+    let digest = config().curves[0].digest.clone();
+    for index in 0..2 {
+        plant.take_summary(finished(40 * index, 0.8, true));
+    }
+    for index in 2..12 {
+        plant.take_summary(finished(40 * index, 1.0, true));
+    }
+    let verdict = plant.curve_verdict(&digest).expect("it has breaks");
+    assert_eq!(verdict.of_heated.state, CurveState::Holds);
+    assert_eq!(verdict.of_heated.points.len(), 10, "over 400 days");
+    assert_eq!(verdict.of_heated.points[0].broken.pour, "old 80");
+}
+
+#[test]
+fn a_curve_whose_warning_nobody_accepted_gives_no_estimate_and_says_which_warning() {
+    let mut config = config();
+    config.curves[0].file.warnings = vec!["lack-of-fit".into(), "standard-cured".into()];
+    let mut plant = plant_of(config, &[open_act()], &ordinary_night(LATE));
+    let refused = judged(&plant);
+    assert_eq!(refused.curve.standing, Standing::NotApproved);
+    assert_eq!(refused.positions[0].estimate.estimate_mpa(), None);
+    let note = &refused.curve.note;
+    assert!(
+        note.contains("lack-of-fit") && !note.contains("standard-cured"),
+        "{note}"
+    );
+    assert_eq!(cautions_of(&refused, "curve"), note);
+    let accepted = format!(
+        "[[record]]\ndigest = \"{}\"\nact = \"approved\"\nby = \"A. Lab\"\n\
+         accepts = [\"lack-of-fit\"]\nrecorded_at = 2026-03-01T20:00:00Z\n",
+        plant.config().curves[0].digest
+    );
+    plant.take_curve_records(&parse_records(&accepted).expect("the record reads"));
+    let taken = judged(&plant);
+    assert_eq!(taken.curve.standing, Standing::Approved);
+    assert!(taken.positions[0].estimate.estimate_mpa().is_some());
+}
+
+#[test]
 fn consecutive_weak_breaks_mean_drift_which_is_told_and_changes_no_estimate() {
     let mut plant = plant_of(config(), &[open_act()], &ordinary_night(LATE));
     let before = judged(&plant);

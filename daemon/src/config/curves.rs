@@ -2,7 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
-use calibration::{CurveFile, CurveFileError, CurveRecord, digest, parse_records};
+use calibration::{
+    CurveAct, CurveFile, CurveFileError, CurveRecord, digest, is_approval, parse_records,
+    unaccepted,
+};
 use daemon_core::config::{KnownCurve, Mix};
 
 use super::ConfigDocument;
@@ -125,6 +128,21 @@ impl Curves {
                 )
             })
             .collect();
+        for record in &self.records {
+            let Some(curve) = self.curves.iter().find(|one| one.digest == record.digest) else {
+                continue;
+            };
+            let missing = unaccepted(&curve.file, &record.accepts);
+            if record.act == CurveAct::Approved && !is_approval(&curve.file, record) {
+                self.warnings.push(format!(
+                    "the approval of curve {} by {} does not accept {} and counts for nothing; \
+                     `tarplight-lab approve` asks for what it must accept",
+                    curve.file.name,
+                    record.by,
+                    missing.join(", ")
+                ));
+            }
+        }
     }
 }
 

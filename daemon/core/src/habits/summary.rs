@@ -94,6 +94,26 @@ pub(crate) fn ends_at(record: &PourRecord, known_at: UtcMs) -> UtcMs {
     .fold(known_at, UtcMs::min)
 }
 
+impl PourSummary {
+    /// A pour that taught nothing.
+    pub(crate) fn empty(record: &PourRecord, known_at: UtcMs) -> Self {
+        Self {
+            pour: record.id.clone(),
+            bed: record.facts.bed.clone(),
+            mix: record.facts.mix.clone(),
+            known_at,
+            delay_ln: None,
+            heat_ln: None,
+            positions: Vec::new(),
+            curve_breaks: Vec::new(),
+            air: None,
+            heat: None,
+            ratio_ln: None,
+            trials: [None; AHEAD_H.len()],
+        }
+    }
+}
+
 /// The summary of a pour known as it was at `known.1`, ended at `end`.
 pub(crate) fn summarise(known: &KnownAt<'_>, end: UtcMs, known_at: UtcMs) -> PourSummary {
     let record = known.record;
@@ -111,20 +131,15 @@ pub(crate) fn summarise(known: &KnownAt<'_>, end: UtcMs, known_at: UtcMs) -> Pou
             })
         });
     PourSummary {
-        pour: record.id.clone(),
-        bed: record.facts.bed.clone(),
-        mix: record.facts.mix.clone(),
-        known_at,
         delay_ln: lesson.delay_ln,
         heat_ln: lesson.heat_ln,
         positions: positions.collect(),
-        curve_breaks: Vec::new(),
         air: lesson.air.map(|values| AirSummary {
             values: relative_to_plan(record, values),
         }),
         heat: heat(record, &lesson, end),
         ratio_ln: first_ratio_ln(known),
-        trials: [None; AHEAD_H.len()],
+        ..PourSummary::empty(record, known_at)
     }
 }
 

@@ -50,7 +50,9 @@ impl Plant {
             return Vec::new();
         };
         let drifting = self.verdicts.iter().filter_map(|(digest, verdict)| {
-            let standing = standing_at(&self.config.curve_records, digest, now_utc);
+            let known = self.config.curve(digest)?;
+            let records = &self.config.curve_records;
+            let standing = standing_at(&known.file, digest, records, now_utc);
             if !matches!(standing, CurveStanding::Approved { .. }) {
                 return None;
             }

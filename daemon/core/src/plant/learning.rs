@@ -37,6 +37,12 @@ impl Plant {
         }
     }
 
+    /// Takes of pours that would be learned from before this only their breaks: the rest of what they
+    /// teach is out of date.
+    pub fn learn_breaks_only_before(&mut self, before: UtcMs) {
+        self.breaks_only_before = before;
+    }
+
     /// When each pour that has not taught yet will.
     #[must_use]
     pub fn learns_at(&self) -> &BTreeMap<String, UtcMs> {
@@ -89,15 +95,21 @@ impl Plant {
         };
         let judged = judge_channels(&self.config, &record, ready, &readings, end);
         let breaks = self.breaks(&record, ready, &readings);
+        let curve_breaks = ready.map_or_else(Vec::new, |ready| {
+            let assessed: Vec<_> = judged.positions.iter().map(|one| &one.assessment).collect();
+            let is_heated = curve_points::was_heated(&record, &assessed, &self.config.estimate);
+            curve_points::curve_breaks(&record, &ready.digest, &breaks, is_heated)
+        });
+        if known_at < self.breaks_only_before {
+            return Some(PourSummary {
+                curve_breaks,
+                ..PourSummary::empty(&record, known_at)
+            });
+        }
         let nothing = Habits::of(&record, std::iter::empty(), end);
         let known = self.known(&record, ready, &judged, &breaks, &nothing);
         let mut summary = habits::summarise(&known, end, known_at);
-        if let Some(ready) = ready {
-            let assessed: Vec<_> = judged.positions.iter().map(|one| &one.assessment).collect();
-            let is_heated = curve_points::was_heated(&record, &assessed, &self.config.estimate);
-            summary.curve_breaks =
-                curve_points::curve_breaks(&record, &ready.digest, &breaks, is_heated);
-        }
+        summary.curve_breaks = curve_breaks;
         let by_curve = forecast(&known, end);
         if let Some(reached_at) = by_curve
             .by_curve
