@@ -15,9 +15,10 @@ use chrono_tz::Tz;
 use daemon_core::config::PlantConfig;
 use daemon_sources::{MqttSource, SerialSource};
 
+use crate::curve_watch::Watched;
 use crate::notify::NotifySettings;
 
-pub use curves::{CurveOnDisk, RECORDS_KIND, records_of};
+pub use curves::{CurveOnDisk, Curves, RECORDS_KIND, listed_curves, records_of};
 pub use document::{ConfigError, nearest_hint};
 
 /// A plant file that can be used.
@@ -36,7 +37,7 @@ pub struct PlantFile {
     /// Who is called about alarms.
     pub notify: NotifySettings,
     /// The curve files and the records beside them, to be read again …
-    pub curves_on_disk: Vec<CurveOnDisk>,
+    pub curves_watched: Watched,
     /// … this often, in wall time.
     pub curves_read_every: Duration,
     /// The plant file, the curve files and their records, byte for byte: they belong to the record.

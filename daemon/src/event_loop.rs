@@ -31,7 +31,7 @@ use tokio_util::sync::CancellationToken;
 use crate::config::ConfigDocument;
 use crate::convert::reading::committed;
 use crate::convert::utc;
-use crate::curve_watch::{CurveSeen, CurveWatch};
+use crate::curve_watch::{CurveWatch, Look};
 use crate::history::{HistoryError, horizon, read_acts, read_readings};
 use crate::live::Live;
 use crate::notify::{Call, Caller, NotifySettings};
@@ -100,7 +100,7 @@ enum Done {
     },
     Documents(Result<CommitReport, StoreError>),
     /// The curve files and their records as they are now.
-    Curves(Vec<CurveSeen>),
+    Curves(Look),
     /// Somebody was called about an alarm, or could not be.
     Called {
         call: Call,
@@ -388,7 +388,7 @@ impl EventLoop {
             Done::Documents(Err(error)) => {
                 self.store_fails(&error);
             }
-            Done::Curves(seen) => self.curves_read(seen),
+            Done::Curves(look) => self.curves_read(look),
             Done::Called { call, outcome } => self.called(&call, outcome),
             Done::Assessed(assessed) => self.publish(*assessed),
             Done::Recalled { from, result } => self.take_recalled(from, result),

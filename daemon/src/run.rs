@@ -60,7 +60,7 @@ pub async fn run(parts: Parts, stop: CancellationToken) -> anyhow::Result<()> {
         requests,
         stop: stop.clone(),
         notify: plant.notify,
-        curves: CurveWatch::new(plant.curves_on_disk, plant.curves_read_every),
+        curves: CurveWatch::new(plant.curves_watched, plant.curves_read_every),
     };
     let mut event_loop = EventLoop::resume(Arc::clone(&live), store, book, inputs)?;
     event_loop.keep_documents(plant.documents);

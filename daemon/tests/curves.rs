@@ -216,6 +216,85 @@ async fn a_curve_file_altered_after_its_approval_is_said_so_while_running_and_at
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_curve_that_is_listed_while_the_daemon_runs_counts_and_a_bad_one_changes_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let plant = plant_in(folder.path());
+    let running = start(folder.path(), NIGHT).await;
+    running.feed(NIGHT).await;
+    let listed = std::fs::read_to_string(&plant).expect("the plant file");
+    let list = |files: &str| {
+        let text = listed.replace("\"curves/m45.toml\"", files);
+        assert_ne!(text, listed);
+        std::fs::write(&plant, text).expect("written");
+    };
+    let good = std::fs::read_to_string(folder.path().join("curves/m45.toml")).expect("the curve");
+    let later = folder.path().join("curves/m45-later.toml");
+
+    list("\"curves/m45.toml\", \"curves/m45-later.toml\"");
+    std::fs::write(&later, good.replace("ultimate_mpa", "ultimate_mpaa")).expect("written");
+    let told = running
+        .until("told of a curve that cannot be read", |now| {
+            trouble(now, "curve-file-unreadable")
+                .is_some_and(|one| one.what.contains("ultimate_mpaa"))
+        })
+        .await;
+    let what = &trouble(&told, "curve-file-unreadable")
+        .expect("it stands")
+        .what;
+    assert!(
+        what.contains("m45-later.toml") && what.contains("line "),
+        "{what}"
+    );
+    assert_eq!(standing(&told), Some("approved"));
+
+    list("\"curves/m45.toml\", 45");
+    let told = running
+        .until("told of a bad list", |now| {
+            trouble(now, "curve-list-unreadable").is_some()
+        })
+        .await;
+    let what = &trouble(&told, "curve-list-unreadable")
+        .expect("it stands")
+        .what;
+    assert!(
+        what.contains("plant.toml") && what.contains("curves.files[2]"),
+        "{what}"
+    );
+
+    let text = good.clone() + "\n# a later version\n";
+    std::fs::write(&later, &text).expect("written");
+    let digest = calibration::digest(text.as_bytes());
+    let record = record("approved", &told, "").replace(DIGEST, &digest);
+    std::fs::write(later.with_extension("records.toml"), record).expect("written");
+    list("\"curves/m45.toml\", \"curves/m45-later.toml\"");
+    running
+        .until("free of troubles with curves", |now| {
+            trouble(now, "curve-list-unreadable").is_none()
+        })
+        .await;
+    let curves = running.client.mixes().await.expect("the mixes").mixes[0]
+        .curves
+        .clone();
+    let added = curves.iter().find(|one| one.digest == digest);
+    assert_eq!(added.expect("it is known").standing, "approved");
+    let kept = running.until("judged", |now| standing(now).is_some()).await;
+    assert_eq!(
+        pour(&kept).curve.digest.as_deref(),
+        Some(DIGEST),
+        "a pour keeps the version that it began with"
+    );
+
+    list("\"curves/m45-later.toml\"");
+    let told = running
+        .until("told of a curve that is no longer listed", |now| {
+            trouble(now, "curve-file-not-listed").is_some()
+        })
+        .await;
+    assert_eq!(standing(&told), Some("approved"));
+    running.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn breaks_of_finished_pours_verify_their_curve_and_a_restart_says_the_same() {
     let folder = tempfile::tempdir().expect("a folder");
     plant_in(folder.path());

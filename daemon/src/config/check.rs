@@ -14,14 +14,15 @@ use daemon_http::check_listen;
 use daemon_sources::{MqttSource, SerialSource, check_mqtt, check_serial};
 use units::bounds;
 
-use super::curves::Curves;
+use super::curves::{Curves, plant_document};
 use super::document::Step::{Entry, Key};
 use super::document::{ConfigError, Document, Step, nearest_hint};
 use super::written::{
     BasisWord, BedTable, EstimateTable, LoggerTable, PlantTable, PlantWritten, ReleaseTable,
     TrustTable,
 };
-use super::{ConfigDocument, PlantFile, notify, watch};
+use super::{PlantFile, notify, watch};
+use crate::curve_watch::Watched;
 
 /// Sets tested this soon after a failed one are judged together with it, h.
 const POOLED_WITHIN_H: f64 = 2.0;
@@ -61,11 +62,12 @@ pub fn check(
         written.curves.read_again_s.unwrap_or(CURVES_READ_AGAIN_S),
         1.0..=3600.0,
     )?;
-    let mut documents = vec![ConfigDocument {
-        kind: "plant",
-        name: document.file.display().to_string(),
-        bytes: document.text.clone().into_bytes(),
-    }];
+    let curves_watched = Watched {
+        plant_file: document.file.clone(),
+        mixes: mixes.clone(),
+        on_disk: curves.on_disk,
+    };
+    let mut documents = vec![plant_document(document.clone())];
     documents.extend(curves.documents);
     Ok(PlantFile {
         zone,
@@ -88,7 +90,7 @@ pub fn check(
         serial: serial(document, folder, written.serial)?,
         mqtt: mqtt(document, folder, written.mqtt)?,
         notify: notify::settings(document, folder, written.notify)?,
-        curves_on_disk: curves.on_disk,
+        curves_watched,
         curves_read_every: Duration::from_secs_f64(read_again_s),
         documents,
         warnings: curves.warnings,

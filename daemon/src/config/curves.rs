@@ -10,6 +10,7 @@ use daemon_core::config::{KnownCurve, Mix};
 
 use super::ConfigDocument;
 use super::document::{ConfigError, Document, nearest_hint};
+use super::written::CurvesTable;
 
 /// Records files are kept in the record as documents of this kind.
 pub const RECORDS_KIND: &str = "curve-records";
@@ -143,6 +144,33 @@ impl Curves {
                 ));
             }
         }
+    }
+}
+
+/// The plant file with its list of curve files as it is now; nothing else of it counts before a start.
+///
+/// # Errors
+/// What is wrong in the plant file, with line and key.
+pub fn listed_curves(plant_file: &Path) -> Result<(ConfigDocument, Vec<PathBuf>), ConfigError> {
+    #[derive(serde::Deserialize)]
+    struct Listed {
+        #[serde(default)]
+        curves: CurvesTable,
+    }
+    let document = Document::read(plant_file)?;
+    let listed: Listed = document.parse()?;
+    let folder = plant_file.parent().unwrap_or(Path::new(""));
+    let files = listed.curves.files.iter().map(|file| folder.join(file));
+    let files = files.collect();
+    Ok((plant_document(document), files))
+}
+
+/// The plant file as a part of the record.
+pub fn plant_document(document: Document) -> ConfigDocument {
+    ConfigDocument {
+        kind: "plant",
+        name: document.file.display().to_string(),
+        bytes: document.text.into_bytes(),
     }
 }
 

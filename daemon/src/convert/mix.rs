@@ -22,8 +22,9 @@ const SHOWN_COUNT: usize = 10;
 pub fn mixes(plant: &Plant, troubles: &[TroubleView], now: UtcMs) -> MixesAnswer {
     let of_curves = troubles.iter().filter(|one| {
         one.kind == "curve-drifts"
-            || one.kind == "curve-file-altered"
-            || one.kind.starts_with("curve-record")
+            || ["curve-file", "curve-list", "curve-record"]
+                .iter()
+                .any(|kind| one.kind.starts_with(kind))
     });
     MixesAnswer {
         now: utc(now),

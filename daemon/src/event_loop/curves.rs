@@ -1,7 +1,7 @@
-//! Curve records taken in while the daemon runs: a withdrawal counts at once.
+//! Curves and their records taken in while the daemon runs: a withdrawal counts at once.
 
 use super::{Done, EventLoop};
-use crate::curve_watch::{CurveSeen, read};
+use crate::curve_watch::{Look, look};
 
 impl EventLoop {
     /// Reads the curve files and their records beside the loop where it is time to.
@@ -9,21 +9,24 @@ impl EventLoop {
         if !self.curves.is_due() {
             return;
         }
-        let files = self.curves.files();
+        let watched = self.curves.watched();
         let done = self.done_out.clone();
         tokio::task::spawn_blocking(move || {
-            let _ = done.send(Done::Curves(read(&files)));
+            let _ = done.send(Done::Curves(look(&watched)));
         });
     }
 
-    pub(super) fn curves_read(&mut self, seen: Vec<CurveSeen>) {
-        let news = self.curves.take(seen, self.live.clock.now());
+    pub(super) fn curves_read(&mut self, look: Look) {
+        let news = self.curves.take(look, self.live.clock.now());
         if !news.documents.is_empty() {
             self.keep_documents(news.documents);
         }
         // Not after the commit: a curve that was withdrawn must not be used because a disk is full.
-        if self.live.plant_mut().take_curve_records(&news.records) {
-            tracing::info!("there are new records about curves");
+        let mut plant = self.live.plant_mut();
+        let is_new_curve = plant.take_curves(news.curves);
+        let is_new_record = plant.take_curve_records(&news.records);
+        if is_new_curve || is_new_record {
+            tracing::info!("there are new curves, or new records about curves");
             self.is_assessment_due = true;
         }
     }

@@ -57,7 +57,7 @@ impl Turning {
             requests: requests_in,
             stop: stop.clone(),
             notify: crate::notify::NotifySettings::default(),
-            curves: CurveWatch::new(Vec::new(), Duration::from_secs(60)),
+            curves: CurveWatch::new(plant_file().curves_watched, Duration::from_secs(60)),
         };
         let mut book = SourceBook::default();
         book.add("bed 1", "serial");

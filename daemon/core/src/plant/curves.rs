@@ -4,6 +4,7 @@ use calibration::{CurveRecord, CurveStanding, standing_at};
 
 use super::Plant;
 use crate::assessment::{Advisory, PositionAssessment, Trouble};
+use crate::config::KnownCurve;
 use crate::curve_points::{self, CurveVerdict};
 use crate::estimate::ReadyCurve;
 use crate::pour::PourRecord;
@@ -11,6 +12,22 @@ use crate::time::UtcMs;
 use crate::trouble::drift_trouble;
 
 impl Plant {
+    /// Takes in curves that are not known yet. True where one is new.
+    pub fn take_curves(&mut self, curves: Vec<KnownCurve>) -> bool {
+        let known_count = self.config.curves.len();
+        for curve in curves {
+            if self.curves.contains_key(&curve.digest) {
+                continue;
+            }
+            let digest = curve.digest.clone();
+            let ready = ReadyCurve::new(&curve, &self.config.estimate);
+            self.curves.insert(digest.clone(), ready);
+            self.config.curves.push(curve);
+            self.judge_curve(&digest);
+        }
+        self.config.curves.len() > known_count
+    }
+
     /// Takes in records about curves; each counts from when it was recorded. True where one is new.
     pub fn take_curve_records(&mut self, records: &[CurveRecord]) -> bool {
         let known_count = self.config.curve_records.len();
