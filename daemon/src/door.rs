@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
+use daemon_api::channel::ChannelsAnswer;
 use daemon_api::event::PlantEvent;
 use daemon_api::mix::MixesAnswer;
 use daemon_api::plan::PlanAnswer;
@@ -19,6 +20,7 @@ use daemon_store::{Reader, TIME_MS_MAX, TIME_MS_MIN};
 use futures_util::StreamExt;
 use tokio::sync::{broadcast, mpsc, oneshot};
 
+use crate::channels::channels;
 use crate::config::nearest_hint;
 use crate::convert::mix::mixes;
 use crate::convert::watch::recorded;
@@ -32,6 +34,8 @@ use crate::watch::{plan, shift_log};
 
 /// A shift is asked back over and planned ahead for this long, h.
 const SHIFT_H: i64 = 12;
+/// Movements of channels are counted over this long unless a moment is given, h.
+const MOVED_WITHIN_H: f64 = 10.0 / 60.0;
 /// Bytes of an export handed on at a time …
 const PIECE_BYTES: usize = 64 * 1024;
 /// … and pieces that wait for a slow client.
@@ -192,6 +196,18 @@ impl Door for LiveDoor {
 
     fn plan(&self) -> Answer<'_, PlanAnswer> {
         Box::pin(self.compute(|live| Ok(plan_now(live))))
+    }
+
+    fn channels(&self, since: Option<DateTime<Utc>>) -> Answer<'_, ChannelsAnswer> {
+        Box::pin(self.compute(move |live| {
+            let now = live.clock.now();
+            let since = since.map_or_else(|| now.plus_hours(-MOVED_WITHIN_H), UtcMs::from);
+            if since > now {
+                let detail = "`since` is still to come: give a moment that has passed.";
+                return Err(Problem::new(ProblemKind::Invalid, "since-to-come", detail));
+            }
+            Ok(channels(&live.plant(), since, now))
+        }))
     }
 
     fn mixes(&self) -> Answer<'_, MixesAnswer> {

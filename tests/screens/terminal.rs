@@ -78,6 +78,8 @@ impl Terminal {
         let daemon = format!("http://{address}");
         let (columns, lines) = (size.columns.to_string(), size.lines.to_string());
         let variable = format!("NO_COLOR={no_color}");
+        // When somebody last looked is kept in the person's own files; each terminal has its own.
+        let state = format!("XDG_STATE_HOME={}", terminal.folder.path().display());
         let opened = tmux(
             terminal.folder.path(),
             &[
@@ -89,6 +91,7 @@ impl Terminal {
                 &lines,
                 "env",
                 &variable,
+                &state,
                 &dashboard,
                 "--daemon",
                 &daemon,

@@ -3,18 +3,21 @@
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
+use chrono::{DateTime, Utc};
 use crossterm::event::{
     DisableBracketedPaste, DisableMouseCapture, EnableBracketedPaste, EnableMouseCapture,
     Event as TerminalEvent, EventStream,
 };
 use crossterm::execute;
+use crossterm::style::Print;
 use daemon_api::client::{Client, ClientError};
 use futures_util::StreamExt;
 use ratatui::DefaultTerminal;
 use tokio::sync::mpsc::{Receiver, Sender, channel};
 
 use crate::connection;
-use crate::event::{ActFailure, Event, Request};
+use crate::event::{ActFailure, Event, Page, PageAnswer, Request};
+use crate::looks::Looks;
 use crate::state::{Settings, State};
 use crate::theme::Theme;
 use crate::view;
@@ -28,7 +31,9 @@ const EVENTS_MAX: usize = 256;
 ///
 /// # Errors
 /// Where the daemon's address is not usable or the terminal fails; a daemon that is gone is shown.
-pub async fn run(settings: Settings, theme: Theme) -> anyhow::Result<()> {
+pub async fn run(mut settings: Settings, theme: Theme) -> anyhow::Result<()> {
+    let looks = Looks::of(&settings.daemon);
+    settings.looked_at = looks.read();
     let client = Client::new(&settings.daemon)?;
     let (sender, receiver) = channel(EVENTS_MAX);
     let follower = tokio::spawn(connection::follow(client.clone(), sender.clone()));
@@ -54,7 +59,7 @@ pub async fn run(settings: Settings, theme: Theme) -> anyhow::Result<()> {
     );
     ratatui::restore();
     follower.abort();
-    outcome?;
+    looks.write(outcome?);
     restored.context("the terminal was not restored")
 }
 
@@ -65,7 +70,7 @@ async fn dashboard(
     client: Client,
     sender: Sender<Event>,
     mut receiver: Receiver<Event>,
-) -> anyhow::Result<()> {
+) -> anyhow::Result<Option<DateTime<Utc>>> {
     let began_at = Instant::now();
     let mut typed = EventStream::new();
     let mut ticks = tokio::time::interval(TICK_PERIOD);
@@ -77,17 +82,20 @@ async fn dashboard(
             event = receiver.recv() => event,
             event = typed.next() => match event {
                 Some(event) => from_terminal(event.context("the terminal cannot be read")?),
-                None => return Ok(()),
+                None => return Ok(state.last_look_at()),
             },
             _ = ticks.tick() => Some(Event::Tick),
         };
         // A burst of events is taken in whole before the next frame.
         while let Some(event) = next {
             for request in state.apply(event, began_at.elapsed()) {
-                if request == Request::Quit {
-                    return Ok(());
+                match request {
+                    Request::Quit => return Ok(state.last_look_at()),
+                    Request::Bell => execute!(std::io::stdout(), Print('\u{7}'))?,
+                    request => {
+                        tokio::spawn(perform(client.clone(), sender.clone(), request));
+                    }
                 }
-                tokio::spawn(perform(client.clone(), sender.clone(), request));
             }
             next = receiver.try_recv().ok();
         }
@@ -112,7 +120,7 @@ async fn perform(client: Client, sender: Sender<Event>, request: Request) {
     }
 }
 
-/// The answer to a request; nothing answers the wish to leave.
+/// The answer to a request; nothing answers the bell and the wish to leave.
 pub async fn answer(client: &Client, request: Request) -> Option<Event> {
     Some(match request {
         Request::Series { pour, points } => {
@@ -120,15 +128,32 @@ pub async fn answer(client: &Client, request: Request) -> Option<Event> {
             let answer = answer.map(Box::new).map_err(|problem| problem.to_string());
             Event::Series { pour, answer }
         }
-        Request::Mixes => {
-            let answer = client.mixes().await;
-            Event::Mixes(answer.map(Box::new).map_err(|problem| problem.to_string()))
+        Request::Page(page) => {
+            let answer = page_answer(client, page).await;
+            let answer = answer.map_err(|problem| problem.to_string());
+            Event::Page { page, answer }
         }
         Request::Act(act) => {
             let answer = client.act(&act).await.map_err(failure);
             Event::Act { id: act.id, answer }
         }
-        Request::Quit => return None,
+        Request::Quit | Request::Bell => return None,
+    })
+}
+
+async fn page_answer(client: &Client, page: Page) -> Result<PageAnswer, ClientError> {
+    Ok(match page {
+        Page::Mixes => PageAnswer::Mixes(Box::new(client.mixes().await?)),
+        Page::Alarms => PageAnswer::Alarms(Box::new(client.alarms().await?)),
+        Page::History => PageAnswer::History(Box::new(client.alarm_history((None, None)).await?)),
+        Page::Plan => PageAnswer::Plan(Box::new(client.plan().await?)),
+        Page::Log => PageAnswer::Log(Box::new(client.shift_log((None, None)).await?)),
+        Page::Changes { from_at } => {
+            PageAnswer::Log(Box::new(client.shift_log((Some(from_at), None)).await?))
+        }
+        Page::Channels { since_at } => {
+            PageAnswer::Channels(Box::new(client.channels(Some(since_at)).await?))
+        }
     })
 }
 

@@ -167,6 +167,7 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         daemon: cli.daemon,
         units,
         by: cli.by.clone().unwrap_or_default(),
+        looked_at: None,
     };
     let Some(command) = cli.command else {
         let theme = Theme::from_no_color(std::env::var_os("NO_COLOR").as_deref());

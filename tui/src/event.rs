@@ -2,12 +2,17 @@
 
 use std::time::Duration;
 
+use chrono::{DateTime, Utc};
 use crossterm::event::{KeyEvent, MouseEvent};
 use daemon_api::act::{Act, ActAnswer};
+use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::bed::PlantSnapshot;
+use daemon_api::channel::ChannelsAnswer;
 use daemon_api::event::PlantEvent;
 use daemon_api::mix::MixesAnswer;
+use daemon_api::plan::PlanAnswer;
 use daemon_api::series::SeriesAnswer;
+use daemon_api::shift::ShiftLog;
 use uuid::Uuid;
 
 /// One thing that happened.
@@ -32,13 +37,47 @@ pub enum Event {
         pour: String,
         answer: Result<Box<SeriesAnswer>, String>,
     },
-    /// The mixes with their curves came, or a sentence why not.
-    Mixes(Result<Box<MixesAnswer>, String>),
+    /// What a page shows came, or a sentence why not.
+    Page {
+        page: Page,
+        answer: Result<PageAnswer, String>,
+    },
     /// An act was answered.
     Act {
         id: Uuid,
         answer: Result<ActAnswer, ActFailure>,
     },
+}
+
+/// What is fetched only while it is in view.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Page {
+    /// Mixes with their curves.
+    Mixes,
+    /// Every alarm that is not normal.
+    Alarms,
+    /// What happened to alarms.
+    History,
+    /// What wants a person, in order of time.
+    Plan,
+    /// The shift log of the last hours.
+    Log,
+    /// The shift log since a person last looked.
+    Changes { from_at: DateTime<Utc> },
+    /// Every channel that speaks, and how far each has moved since a moment.
+    Channels { since_at: DateTime<Utc> },
+}
+
+/// What a page shows.
+#[derive(Debug)]
+pub enum PageAnswer {
+    Mixes(Box<MixesAnswer>),
+    Alarms(Box<AlarmsAnswer>),
+    History(Box<AlarmHistory>),
+    Plan(Box<PlanAnswer>),
+    /// Also of the changes.
+    Log(Box<ShiftLog>),
+    Channels(Box<ChannelsAnswer>),
 }
 
 /// News of the connection.
@@ -75,8 +114,10 @@ pub enum ActFailure {
 pub enum Request {
     /// Fetch the series of a pour.
     Series { pour: String, points: usize },
-    /// Fetch the mixes with their curves.
-    Mixes,
+    /// Fetch what a page shows.
+    Page(Page),
+    /// Ring the terminal's bell.
+    Bell,
     /// Send an act.
     Act(Box<Act>),
     /// Leave.

@@ -2,6 +2,7 @@
 
 mod build;
 mod open;
+mod watch;
 
 use crossterm::event::{Event as TerminalEvent, KeyCode, KeyEvent};
 use daemon_api::act::Act;
@@ -11,6 +12,7 @@ use uuid::Uuid;
 
 pub use build::{Context, FieldProblem};
 pub use open::{break_form, fill_specimens, pulled_form, release_form, switch_form};
+pub use watch::{AlarmWord, alarm_form, handover_form, note_form};
 
 /// One form in progress.
 #[derive(Debug)]
@@ -38,9 +40,19 @@ pub struct Form {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum FormKind {
     Break,
-    Release { line: String, needs_reason: bool },
+    Release {
+        line: String,
+        needs_reason: bool,
+    },
     CylindersPulled,
     Switch(Switch),
+    /// Something said to an alarm.
+    Alarm {
+        word: AlarmWord,
+        alarm: String,
+    },
+    Note,
+    HandOver,
 }
 
 /// The acts of one key.
@@ -69,6 +81,8 @@ pub enum FieldKey {
     By,
     At,
     PulledAt,
+    Until,
+    To,
     Why,
     Set,
     Specimen(String),

@@ -10,6 +10,13 @@ pub enum Action {
     Troubles,
     Sources,
     Mixes,
+    Plan,
+    Log,
+    History,
+    Changes,
+    Channels,
+    Far,
+    Order,
     Help,
     Open,
     Back,
@@ -30,23 +37,39 @@ pub enum Action {
     Break,
     Release,
     CylindersPulled,
+    Seen,
+    Snooze,
+    Wake,
+    PutAway,
+    Note,
+    HandOver,
 }
 
 /// Under which heading of the help a key stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Group {
     Screens,
+    Alarms,
+    Shift,
     Moving,
     Acts,
 }
 
 impl Group {
     /// In the order of the help.
-    pub const ALL: [Self; 3] = [Self::Screens, Self::Moving, Self::Acts];
+    pub const ALL: [Self; 5] = [
+        Self::Screens,
+        Self::Alarms,
+        Self::Shift,
+        Self::Moving,
+        Self::Acts,
+    ];
 
     pub fn title(self) -> &'static str {
         match self {
             Self::Screens => "Screens",
+            Self::Alarms => "Alarms: the chosen one, or the most urgent of the chosen bed",
+            Self::Shift => "The shift",
             Self::Moving => "Moving about",
             Self::Acts => "Acts, recorded for the chosen bed after one more key",
         }
@@ -84,14 +107,31 @@ bindings! {
     Screens {
         [KeyCode::Char('y'), KeyCode::Char('1')] "y 1" Yard "the yard: every bed" Some("yard");
         [KeyCode::Enter] "Enter" Open "the chosen bed in depth" Some("bed");
-        [KeyCode::Char('t'), KeyCode::Char('2')] "t 2" Troubles "everything that needs a person" Some("troubles");
+        [KeyCode::Char('t'), KeyCode::Char('2')] "t 2" Troubles "what needs a person: alarms, new, seen, snoozed, cleared" Some("troubles");
         [KeyCode::Char('s'), KeyCode::Char('3')] "s 3" Sources "where readings come from, and what was refused" None;
-        [KeyCode::Char('n'), KeyCode::Char('4')] "n 4" Night "every forecast on one line of time" Some("night");
+        [KeyCode::Char('n'), KeyCode::Char('4')] "n 4" Night "every forecast on one line of time" None;
         [KeyCode::Char('m'), KeyCode::Char('5')] "m 5" Mixes "mixes: their curves, and what breaks say of them" None;
+        [KeyCode::Char('w'), KeyCode::Char('6')] "w 6" Plan "the plan: what wants a person, by time" Some("plan");
+        [KeyCode::Char('e'), KeyCode::Char('7')] "e 7" Log "the shift log: what stands, what is next, what happened" None;
+        [KeyCode::Char('d'), KeyCode::Char('8')] "d 8" Changes "what changed since you last looked" None;
+        [KeyCode::Char('c'), KeyCode::Char('9')] "c 9" Channels "channels: which plug is this, and does a bed agree" None;
+        [KeyCode::Char('i'), KeyCode::Char('0')] "i 0" History "what happened to alarms" None;
+        [KeyCode::Char('f')] "f" Far "one word in big letters, to be read from across the room" Some("far");
+        [KeyCode::Char('o')] "o" Order "beds in yard order, or what needs a person most first" None;
         [KeyCode::Char('?'), KeyCode::F(1)] "? F1" Help "this help" Some("help");
         [KeyCode::Char('u')] "u" Units "change between SI and US customary units" None;
         [KeyCode::Esc, KeyCode::Backspace] "Esc" Back "put a message away, or go back" None;
         [KeyCode::Char('q')] "q Ctrl-C" Quit "leave the dashboard; the daemon goes on" Some("quit");
+    }
+    Alarms {
+        [KeyCode::Char('a')] "a" Seen "seen: you know of it and see to it" Some("seen");
+        [KeyCode::Char('z')] "z" Snooze "snooze: quiet until a time, for a reason" Some("snooze");
+        [KeyCode::Char('Z')] "Z" Wake "wake: let a snoozed one ring again" Some("wake");
+        [KeyCode::Char('x')] "x" PutAway "put away what is over but stays in sight" Some("put away");
+    }
+    Shift {
+        [KeyCode::Char('N')] "N" Note "write a note into the shift log" Some("note");
+        [KeyCode::Char('O')] "O" HandOver "hand the shift over" Some("hand over");
     }
     Moving {
         [KeyCode::Up, KeyCode::Char('k')] "↑ k" Up "up" None;

@@ -7,6 +7,7 @@ pub mod entry;
 pub mod event;
 pub mod form;
 pub mod keys;
+mod looks;
 pub mod state;
 pub mod theme;
 pub mod times;

@@ -1,19 +1,24 @@
 //! All that the dashboard knows and where the person is in it; knows nothing of drawing.
 
+mod alarms;
+mod fetched;
 mod input;
+mod looking;
 
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::bed::{BedView, PlantSnapshot};
 use daemon_api::event::{PlantChange, PlantEvent};
-use daemon_api::mix::MixesAnswer;
 use daemon_api::pour::{PourStatus, PourView};
 use daemon_api::series::SeriesAnswer;
-use daemon_api::trouble::TroubleView;
+use daemon_api::trouble::{TroubleView, Urgency};
 use units::UnitSystem;
 
-use crate::event::{ActFailure, Connection, Event, Loss, Request};
+pub use alarms::{AlarmPart, is_new, is_snoozed};
+pub use fetched::{Fetched, Pages};
+
+use crate::event::{ActFailure, Connection, Event, Loss, Page, Request};
 use crate::form::Form;
 use crate::times::Zone;
 
@@ -21,8 +26,6 @@ use crate::times::Zone;
 pub const SILENCE_MAX: Duration = Duration::from_secs(12);
 /// Points per series that a chart asks for: two per braille column of a wide screen.
 const SERIES_POINTS: usize = 240;
-/// What is in view and comes by request is asked for again after this much wall time.
-const SERIES_PERIOD: Duration = Duration::from_secs(5);
 
 /// What the person chose when starting the dashboard.
 #[derive(Debug, Clone, Default)]
@@ -33,6 +36,8 @@ pub struct Settings {
     pub units: Option<UnitSystem>,
     /// The name that forms begin with.
     pub by: String,
+    /// When a person last looked at another dashboard of this daemon, in plant time.
+    pub looked_at: Option<DateTime<Utc>>,
 }
 
 /// The screens.
@@ -44,7 +49,24 @@ pub enum Screen {
     Troubles,
     Sources,
     Mixes,
+    Plan,
+    Log,
+    History,
+    Changes,
+    Channels,
+    /// One word, readable from across the room.
+    Far,
     Help,
+}
+
+/// How the beds stand below each other.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Order {
+    /// As they lie in the yard.
+    #[default]
+    Yard,
+    /// What needs a person most first.
+    Urgency,
 }
 
 /// The connection as last heard of.
@@ -95,6 +117,8 @@ pub struct Message {
 pub struct Hit {
     pub y: u16,
     pub height: u16,
+    pub x: u16,
+    pub width: u16,
     pub row: RowKey,
 }
 
@@ -115,14 +139,6 @@ pub struct Charted {
     asked_at: Option<Duration>,
 }
 
-/// The mixes with their curves, as last fetched.
-#[derive(Debug, Default)]
-pub struct Mixes {
-    pub answer: Option<Box<MixesAnswer>>,
-    pub problem: Option<String>,
-    asked_at: Option<Duration>,
-}
-
 /// The whole state.
 #[derive(Debug)]
 pub struct State {
@@ -136,7 +152,14 @@ pub struct State {
     pub form: Option<Form>,
     pub message: Option<Message>,
     pub charted: Charted,
-    pub mixes: Mixes,
+    pub pages: Pages,
+    pub order: Order,
+    /// The alarm that is chosen on their page.
+    pub chosen_alarm_id: Option<String>,
+    /// Since when nothing has needed a person, as seen from here.
+    pub quiet_since_at: Option<DateTime<Utc>>,
+    looking: looking::Looking,
+    rung: Option<alarms::Rung>,
     pub drawn: Drawn,
     /// Wall time since the dashboard began.
     wall: Duration,
@@ -157,7 +180,12 @@ impl State {
             form: None,
             message: None,
             charted: Charted::default(),
-            mixes: Mixes::default(),
+            pages: Pages::default(),
+            order: Order::default(),
+            chosen_alarm_id: None,
+            quiet_since_at: None,
+            looking: looking::Looking::default(),
+            rung: None,
             drawn: Drawn::default(),
             wall: Duration::ZERO,
             heard_at: Duration::ZERO,
@@ -167,65 +195,76 @@ impl State {
     /// Takes one event in at a wall time; says what to ask of the world.
     pub fn apply(&mut self, event: Event, wall: Duration) -> Vec<Request> {
         self.wall = wall;
-        let mut requests = match event {
-            Event::Key(key) => self.key(&key),
-            Event::Mouse(mouse) => self.mouse(&mouse),
+        let mut requests = Vec::new();
+        match event {
+            Event::Key(key) => {
+                requests.extend(self.looked());
+                requests.extend(self.key(&key));
+            }
+            Event::Mouse(mouse) => {
+                requests.extend(self.looked());
+                requests.extend(self.mouse(&mouse));
+            }
             Event::Paste(text) => {
                 if let Some(form) = &mut self.form {
                     form.paste(&text);
                 }
-                Vec::new()
             }
-            Event::Resize | Event::Tick => Vec::new(),
-            Event::Connection(news) => {
-                self.connection(news);
-                Vec::new()
-            }
-            Event::Plant(event) => {
-                self.plant_event(*event);
-                Vec::new()
-            }
-            Event::Series { pour, answer } => {
-                self.series(&pour, answer);
-                Vec::new()
-            }
-            Event::Mixes(answer) => {
-                match answer {
-                    Ok(answer) => {
-                        self.mixes.answer = Some(answer);
-                        self.mixes.problem = None;
-                    }
-                    Err(problem) => self.mixes.problem = Some(problem),
+            Event::Resize | Event::Tick => {}
+            Event::Connection(news) => requests.extend(self.connection(news)),
+            Event::Plant(event) => self.plant_event(*event),
+            Event::Series { pour, answer } => self.series(&pour, answer),
+            Event::Page { page, answer } => {
+                self.pages.take(page, answer);
+                if matches!(page, Page::Changes { .. }) {
+                    self.tell_changes();
                 }
-                Vec::new()
             }
             Event::Act { id, answer } => {
                 if self.form.as_ref().is_some_and(|form| form.id == id) {
                     self.act_answer(answer);
+                    self.pages.hurry();
                 }
-                Vec::new()
             }
-        };
+        }
+        if self.snapshot.is_some() && self.rings() {
+            requests.push(Request::Bell);
+        }
         requests.extend(self.series_request());
-        requests.extend(self.mixes_request());
+        requests.extend(self.page_request());
         requests
     }
 
-    fn connection(&mut self, news: Connection) {
+    fn connection(&mut self, news: Connection) -> Option<Request> {
         match news {
             Connection::Snapshot(snapshot) => {
+                let is_first = self.snapshot.is_none();
                 self.zone = Zone::named(&snapshot.plant.zone);
                 self.snapshot = Some(*snapshot);
                 self.link = Link::Up;
                 self.heard_at = self.wall;
                 self.keep_choice();
+                self.note_quiet();
+                is_first.then(|| self.first_look()).flatten()
             }
             Connection::Lost { loss, retry_in } => {
                 self.link = Link::Down {
                     loss,
                     retry_at: self.wall + retry_in,
                 };
+                // Nobody knows what happens meanwhile.
+                self.quiet_since_at = None;
+                None
             }
+        }
+    }
+
+    /// Notes since when nothing has needed a person.
+    fn note_quiet(&mut self) {
+        if !self.awake().is_empty() {
+            self.quiet_since_at = None;
+        } else if self.quiet_since_at.is_none() {
+            self.quiet_since_at = Some(self.plant_now());
         }
     }
 
@@ -256,6 +295,8 @@ impl State {
                 snapshot.cleared = cleared;
                 snapshot.sources = sources;
                 snapshot.plant.store = store;
+                self.note_quiet();
+                self.pages.hurry();
             }
             PlantChange::Heartbeat {} | PlantChange::Resync {} => {}
         }
@@ -289,26 +330,13 @@ impl State {
         let is_due = self
             .charted
             .asked_at
-            .is_none_or(|asked_at| self.wall >= asked_at + SERIES_PERIOD);
+            .is_none_or(|asked_at| self.wall >= asked_at + fetched::FETCH_PERIOD);
         is_due.then(|| {
             self.charted.asked_at = Some(self.wall);
             Request::Series {
                 pour,
                 points: SERIES_POINTS,
             }
-        })
-    }
-
-    /// Asks for the mixes when they are in view and it is time to.
-    fn mixes_request(&mut self) -> Option<Request> {
-        if self.screen != Screen::Mixes || self.link != Link::Up {
-            return None;
-        }
-        let asked_at = self.mixes.asked_at;
-        let is_due = asked_at.is_none_or(|asked_at| self.wall >= asked_at + SERIES_PERIOD);
-        is_due.then(|| {
-            self.mixes.asked_at = Some(self.wall);
-            Request::Mixes
         })
     }
 
@@ -374,6 +402,10 @@ impl State {
                 bed,
                 pour: Some(pour),
             }));
+        }
+        if self.order == Order::Urgency {
+            // The sort keeps the yard's order among equals.
+            rows.sort_by_key(|row| std::cmp::Reverse(urgency_of(row.bed)));
         }
         rows
     }
@@ -466,6 +498,12 @@ impl State {
         self.scroll = self.scroll.min(drawn.scroll_max);
         self.drawn = drawn;
     }
+}
+
+/// The most urgent of what stands on a bed and is not snoozed.
+pub fn urgency_of(bed: &BedView) -> Option<Urgency> {
+    let awake = bed.troubles.iter().filter(|trouble| !is_snoozed(trouble));
+    awake.map(|trouble| trouble.urgency).max()
 }
 
 /// True for a pour that can still be acted upon.

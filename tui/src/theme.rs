@@ -68,6 +68,11 @@ impl Theme {
         }
     }
 
+    /// New and not yet seen by anybody: a bar, in the colour of its urgency.
+    pub fn banner(self, urgency: Urgency) -> Style {
+        self.urgency(urgency).add_modifier(Modifier::REVERSED)
+    }
+
     /// Where the person is.
     pub fn chosen(self) -> Style {
         Style::new().add_modifier(Modifier::REVERSED)

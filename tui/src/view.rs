@@ -1,17 +1,22 @@
 //! Drawing: one file per region of the screen; nothing here changes the state.
 
 mod bed;
+mod channels;
 mod chart;
+mod crowd;
 mod cylinders;
+mod far;
 mod foot;
 mod form;
 mod head;
 mod help;
+mod log;
 mod mixes;
 mod night;
 mod notes;
 mod page;
 mod paint;
+mod plan;
 mod positions;
 mod sources;
 mod strip;
@@ -23,6 +28,7 @@ use daemon_api::bed::PlantSnapshot;
 use ratatui::Frame;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
+use ratatui::text::Line;
 
 use crate::event::{Connection, Event};
 use crate::state::{Drawn, Link, Screen, Settings, State};
@@ -72,25 +78,38 @@ pub fn render(buf: &mut Buffer, state: &State, theme: Theme) -> Drawn {
         }
         Screen::Bed => bed::draw(buf, area, state, theme),
         Screen::Night => night::draw(buf, area, state, theme),
-        Screen::Troubles => page::draw_lines(
-            buf,
-            area,
-            state.scroll,
-            &troubles::lines(state, area.width, theme),
-        ),
-        Screen::Sources => page::draw_lines(
-            buf,
-            area,
-            state.scroll,
-            &sources::lines(state, area.width, theme),
-        ),
-        Screen::Mixes => page::draw_lines(
-            buf,
-            area,
-            state.scroll,
-            &mixes::lines(state, area.width, theme),
-        ),
-        Screen::Help => page::draw_lines(buf, area, state.scroll, &help::lines(area.width, theme)),
+        Screen::Troubles => {
+            let (lines, chosen) = troubles::lines(state, area.width, theme);
+            let scroll = page::scroll_to(chosen, lines.len(), area.height.into());
+            page::draw_lines(buf, area, scroll, &lines)
+        }
+        Screen::Far => {
+            far::draw(buf, area, state, theme);
+            Drawn::default()
+        }
+        screen => {
+            let lines = page_lines(screen, state, area.width, theme);
+            page::draw_lines(buf, area, state.scroll, &lines)
+        }
+    }
+}
+
+/// The screens that are pages of lines.
+fn page_lines(screen: Screen, state: &State, width: u16, theme: Theme) -> Vec<Line<'static>> {
+    match screen {
+        Screen::Sources => sources::lines(state, width, theme),
+        Screen::Mixes => mixes::lines(state, width, theme),
+        Screen::Plan => plan::lines(state, width, theme),
+        Screen::Log => log::lines(state, width, theme),
+        Screen::History => log::history(state, width, theme),
+        Screen::Changes => log::changes(state, width, theme),
+        Screen::Channels => channels::lines(state, width, theme),
+        Screen::Yard
+        | Screen::Bed
+        | Screen::Night
+        | Screen::Troubles
+        | Screen::Far
+        | Screen::Help => help::lines(width, theme),
     }
 }
 

@@ -83,6 +83,40 @@ pub fn trouble(trouble: &TroubleView) -> String {
     }
 }
 
+/// A trouble in one or two words, for letters that are read from across the room.
+pub fn far(trouble: &TroubleView) -> String {
+    let words = match trouble.kind.as_str() {
+        "too-hot" | "too-hot-before-set" => "TOO HOT",
+        "heated-too-early" => "HEAT TOO SOON",
+        "heating-too-fast" => "HEATS TOO FAST",
+        "cooling-too-fast" => "COOLS TOO FAST",
+        "difference-too-large" => "UNEVEN",
+        "enclosure-too-hot" => "AIR TOO HOT",
+        "enclosure-too-cold" => "AIR TOO COLD",
+        "enclosure-heating-too-fast" => "AIR TOO FAST",
+        "heat-source-lost" => "NO STEAM",
+        "heat-not-started" => "NO HEAT",
+        "too-few-positions" => "FEW READINGS",
+        "logger-silent" => "LOGGER DEAD",
+        "bed-silent" => "NO READINGS",
+        "source-down" => "LINE DOWN",
+        "sensor-silent"
+        | "sensor-open"
+        | "sensor-fault"
+        | "sensor-out-of-range"
+        | "sensor-step"
+        | "sensor-stuck"
+        | "sensor-reads-air"
+        | "sensor-conflict" => "SENSOR",
+        "store-cannot-write" => "NOT RECORDING",
+        "disk-nearly-full" => "DISK FULL SOON",
+        "target-dead" => "CALLS FAIL",
+        "curve-not-usable" => "NO CURVE",
+        kind => return kind.replace('-', " ").to_uppercase(),
+    };
+    words.to_owned()
+}
+
 pub fn urgency(urgency: Urgency) -> &'static str {
     match urgency {
         Urgency::Now => "NOW",

@@ -20,7 +20,7 @@ fn act_of(requests: &[Request]) -> &Act {
         .iter()
         .find_map(|request| match request {
             Request::Act(act) => Some(act.as_ref()),
-            Request::Series { .. } | Request::Mixes | Request::Quit => None,
+            Request::Series { .. } | Request::Page(_) | Request::Bell | Request::Quit => None,
         })
         .expect("an act is sent")
 }

@@ -46,7 +46,7 @@ fn every_row_with_an_estimate_says_what_the_cylinders_said() {
                 .beds
                 .push(bed(order, &format!("Z{order}"), Vec::new()));
         }
-        for beds in [30, 3] {
+        for beds in [14, 3] {
             snapshot.beds.truncate(beds);
             let screen = Dashboard::of(snapshot.clone()).screen(size);
             for (name, estimate, _) in &expected {
@@ -61,6 +61,28 @@ fn every_row_with_an_estimate_says_what_the_cylinders_said() {
                 );
             }
         }
+    }
+}
+
+#[test]
+fn every_cell_of_a_crowded_yard_says_what_the_cylinders_said() {
+    let (mut snapshot, expected) = yard();
+    for order in 3..40 {
+        snapshot
+            .beds
+            .push(bed(order, &format!("Z{order}"), Vec::new()));
+    }
+    let screen = Dashboard::of(snapshot).screen(SMALL);
+    for (name, ..) in &expected {
+        let row = screen
+            .lines()
+            .find(|line| line.starts_with(&format!(" {name} ")));
+        let row = row.unwrap_or_else(|| panic!("{name} is not shown:\n{screen}"));
+        let cell: String = row.chars().take(26).collect();
+        assert!(
+            cell.contains("04:40") && STATES.iter().any(|state| cell.contains(state)),
+            "{cell}"
+        );
     }
 }
 
@@ -103,7 +125,7 @@ fn no_screen_reads_as_a_permission() {
     let (snapshot, _) = yard();
     let mut dashboard = Dashboard::of(snapshot);
     let mut screens = Vec::new();
-    for key in ['y', 't', 's', 'n', '?'] {
+    for key in ['y', 't', 's', 'n', 'w', 'e', 'i', 'd', 'c', 'f', '?'] {
         dashboard.key(KeyCode::Char(key));
         screens.push(dashboard.screen(LARGE));
     }

@@ -11,7 +11,7 @@ use daemon_api::pour::AdvisoryView;
 use ratatui::buffer::Buffer;
 use ratatui::style::{Color, Modifier, Style};
 use support::{Dashboard, LARGE, SMALL, forty_beds, normal, text, troubled};
-use tui::event::{Connection, Event, Loss, Request};
+use tui::event::{Connection, Event, Loss, Page, PageAnswer, Request};
 use tui::theme::Theme;
 
 /// Captures the present screen at both sizes.
@@ -228,19 +228,29 @@ fn the_chosen_row_is_reversed() {
 }
 
 #[test]
-fn forty_beds_scroll_and_keep_their_order() {
+fn more_beds_than_a_screen_holds_scroll_and_forty_keep_their_order() {
     let mut dashboard = Dashboard::of(forty_beds());
-    let top = dashboard.screen(SMALL);
+    let end = dashboard.screen(SMALL);
+    assert!(!end.contains("more below"), "{end}");
+    let mut many = forty_beds();
+    for order in 40..80 {
+        let name = format!("B{:02}", order + 1);
+        many.beds
+            .push(support::bed(order, &name, vec![support::pour(&name)]));
+    }
+    let mut crowded = Dashboard::of(many);
+    let top = crowded.screen(SMALL);
     assert!(
-        top.contains("B01") && top.contains("more below") && !top.contains("B40"),
+        top.contains("B01") && top.contains("more below") && !top.contains("B80"),
         "{top}"
     );
-    dashboard.key(KeyCode::End);
-    let end = dashboard.screen(SMALL);
+    crowded.key(KeyCode::End);
+    let end = crowded.screen(SMALL);
     assert!(
-        end.contains("B40") && !end.contains("B01") && !end.contains("more below"),
+        end.contains("B80") && !end.contains("B01") && !end.contains("more below"),
         "{end}"
     );
+    dashboard.key(KeyCode::End);
     let large = dashboard.screen(LARGE);
     let shown: Vec<&str> = large
         .lines()
@@ -424,22 +434,30 @@ fn the_keys_at_the_foot_are_whole_or_left_out() {
     }
 }
 
+fn page(page: Page, answer: PageAnswer) -> Event {
+    let answer = Ok(answer);
+    Event::Page { page, answer }
+}
+
 /// The mixes of the contract's golden file.
 fn mixes() -> Event {
     let text = include_str!("../../daemon/api/tests/golden/mixes.json");
     let answer = serde_json::from_str(text).expect("the golden file is an answer");
-    Event::Mixes(Ok(Box::new(answer)))
+    page(Page::Mixes, PageAnswer::Mixes(Box::new(answer)))
 }
 
 #[test]
 fn mixes_with_their_curves_and_the_last_breaks_against_them() {
     let mut dashboard = Dashboard::of(normal());
     let asked = dashboard.key(KeyCode::Char('m'));
-    assert_eq!(asked, [Request::Mixes]);
+    assert_eq!(asked, [Request::Page(Page::Mixes)]);
     assert!(dashboard.screen(SMALL).contains("Asking the daemon."));
     dashboard.event(mixes());
     capture("mixes", &mut dashboard);
-    dashboard.event(Event::Mixes(Err("it does not answer".to_owned())));
+    dashboard.event(Event::Page {
+        page: Page::Mixes,
+        answer: Err("it does not answer".to_owned()),
+    });
     let screen = dashboard.screen(LARGE);
     assert!(
         screen.contains("may be old: it does not answer") && screen.contains("P-207"),

@@ -22,6 +22,7 @@ pub use crate::routes::DEFAULT_ADDRESS;
 use crate::act::{Act, ActAnswer};
 use crate::alarm::{AlarmHistory, AlarmsAnswer};
 use crate::bed::{BedView, PlantSnapshot};
+use crate::channel::ChannelsAnswer;
 use crate::error::Problem;
 use crate::mix::MixesAnswer;
 use crate::plan::PlanAnswer;
@@ -175,6 +176,22 @@ impl Client {
     /// See [`ClientError`].
     pub async fn mixes(&self) -> Result<MixesAnswer, ClientError> {
         self.fetch(self.url(routes::MIXES, "")).await
+    }
+
+    /// Every channel that speaks, and how far each has moved since a moment; ten minutes if absent.
+    ///
+    /// # Errors
+    /// A [`Problem`] where that moment is still to come.
+    pub async fn channels(
+        &self,
+        since: Option<DateTime<Utc>>,
+    ) -> Result<ChannelsAnswer, ClientError> {
+        let mut url = self.url(routes::CHANNELS, "");
+        if let Some(since) = since {
+            let since = since.to_rfc3339_opts(SecondsFormat::Millis, true);
+            url.query_pairs_mut().append_pair("since", &since);
+        }
+        self.fetch(url).await
     }
 
     /// Notes, acts and alarms between two moments, or in the last 12 h, with what stands and is next.

@@ -9,6 +9,7 @@
 pub mod act;
 pub mod alarm;
 pub mod bed;
+pub mod channel;
 #[cfg(feature = "client")]
 pub mod client;
 pub mod error;

@@ -29,6 +29,8 @@ pub const PLAN: &str = "/v1/plan";
 pub const SHIFT_LOG: &str = "/v1/shift-log";
 /// `GET`: mixes with their curves and what breaks say of them ([`crate::mix::MixesAnswer`]).
 pub const MIXES: &str = "/v1/mixes";
+/// `GET ?since=TIME`: every channel that speaks, in a pour or not ([`crate::channel::ChannelsAnswer`]).
+pub const CHANNELS: &str = "/v1/channels";
 /// `GET`: readings in receipt order as CSV, exactly as replay reads them.
 pub const READINGS_CSV: &str = "/v1/readings.csv";
 /// `GET`: every act as JSON lines, exactly as replay reads them.

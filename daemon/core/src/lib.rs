@@ -19,6 +19,7 @@ pub mod habits;
 pub mod limits;
 pub mod path;
 pub mod plant;
+pub mod plugs;
 pub mod positions;
 pub mod pour;
 pub mod reading;

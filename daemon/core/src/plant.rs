@@ -1,5 +1,6 @@
 //! The whole plant as known so far: the only mutable state, and the questions that may be asked of it.
 
+mod channels;
 mod curves;
 mod learning;
 
@@ -26,6 +27,8 @@ use crate::reading::{Reading, Taken};
 use crate::release;
 use crate::time::UtcMs;
 use crate::trouble::{Air, clock_trouble, explain, pour_troubles};
+
+pub use channels::Plugged;
 
 /// Records and readings known so far, with the configuration they are read by.
 pub struct Plant {

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
+use daemon_api::channel::ChannelsAnswer;
 use daemon_api::event::PlantEvent;
 use daemon_api::mix::MixesAnswer;
 use daemon_api::plan::PlanAnswer;
@@ -77,6 +78,9 @@ pub trait Door: Send + Sync + 'static {
         from: Option<DateTime<Utc>>,
         to: Option<DateTime<Utc>>,
     ) -> Answer<'_, ShiftLog>;
+
+    /// Every channel that speaks, and how far each has moved since a moment, or in the last minutes.
+    fn channels(&self, since: Option<DateTime<Utc>>) -> Answer<'_, ChannelsAnswer>;
 
     /// Mixes with their curves, and what breaks say of them.
     fn mixes(&self) -> Answer<'_, MixesAnswer>;

@@ -38,6 +38,7 @@ pub fn router(door: Arc<dyn Door>, stop: CancellationToken) -> Router {
         .route(routes::ALARM_HISTORY, get(watch::history))
         .route(routes::PLAN, get(watch::plan))
         .route(routes::SHIFT_LOG, get(watch::shift_log))
+        .route(routes::CHANNELS, get(watch::channels))
         .route(routes::MIXES, get(mix::all))
         .route(routes::EVENTS, get(event::stream))
         .route(routes::STATE_LINES, get(state_lines::at))

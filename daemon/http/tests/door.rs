@@ -350,6 +350,9 @@ async fn the_watch_answers_for_the_window_that_was_asked() {
     assert_eq!(log.from_at, from);
     assert_eq!(client.alarms().await.expect("alarms"), golden("alarms"));
     assert_eq!(client.mixes().await.expect("mixes"), golden("mixes"));
+    let since_at = "2026-03-02T09:55:00Z".parse().expect("an instant");
+    let channels = client.channels(Some(since_at)).await.expect("channels");
+    assert_eq!((channels.since_at, channels.channels.len()), (since_at, 2));
     assert_eq!(client.plan().await.expect("a plan"), golden("plan"));
     let error = client
         .text("/v1/shift-log?from=dawn")

@@ -40,6 +40,11 @@ enum ScreenName {
     Troubles,
     Sources,
     Mixes,
+    Plan,
+    Log,
+    History,
+    Channels,
+    Far,
     Help,
 }
 
@@ -52,6 +57,11 @@ impl From<ScreenName> for Screen {
             ScreenName::Troubles => Self::Troubles,
             ScreenName::Sources => Self::Sources,
             ScreenName::Mixes => Self::Mixes,
+            ScreenName::Plan => Self::Plan,
+            ScreenName::Log => Self::Log,
+            ScreenName::History => Self::History,
+            ScreenName::Channels => Self::Channels,
+            ScreenName::Far => Self::Far,
             ScreenName::Help => Self::Help,
         }
     }

@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use daemon_api::act::{ACT_VERSION, Act, ActBody, BreakResult, ReleaseSigned};
 use daemon_api::pour::PourView;
 
-use super::{Control, FieldKey, Form, FormKind, Switch};
+use super::{Control, FieldKey, Form, FormKind, Switch, watch};
 use crate::entry;
 use crate::times::{Towards, Zone};
 
@@ -13,7 +13,8 @@ use crate::times::{Towards, Zone};
 pub struct Context<'a> {
     pub now: DateTime<Utc>,
     pub zone: Zone,
-    pub pour: &'a PourView,
+    /// Absent for what is of the whole plant.
+    pub pour: Option<&'a PourView>,
 }
 
 /// A wrong entry: where the focus goes, and what to do.
@@ -54,6 +55,29 @@ pub fn act(form: &Form, context: &Context<'_>) -> Result<Act, FieldProblem> {
             let tested_at = result.tested_at;
             (ActBody::BreakRecorded(result), why, tested_at)
         }
+        FormKind::Alarm { word, alarm } => {
+            let body = watch::alarm_said(form, context, *word, alarm)?;
+            (body, why, context.now)
+        }
+        FormKind::Note => {
+            if why.is_none() {
+                let sentence = "Type the note: what the next person should know.";
+                return Err(problem(form, &FieldKey::Why, sentence));
+            }
+            (
+                ActBody::ShiftNoted {},
+                why,
+                time(form, context, &FieldKey::At)?,
+            )
+        }
+        FormKind::HandOver => {
+            let to = form.value(&FieldKey::To);
+            if to.is_empty() {
+                let sentence = "Type the name of the person who takes the shift over.";
+                return Err(problem(form, &FieldKey::To, sentence));
+            }
+            (ActBody::ShiftHandedOver { to }, why, context.now)
+        }
         FormKind::Release { line, needs_reason } => {
             let body = release(form, context, line, *needs_reason)?;
             (ActBody::ReleaseSigned(body), None, context.now)
@@ -71,7 +95,7 @@ pub fn act(form: &Form, context: &Context<'_>) -> Result<Act, FieldProblem> {
     })
 }
 
-fn problem(form: &Form, key: &FieldKey, sentence: impl Into<String>) -> FieldProblem {
+pub(super) fn problem(form: &Form, key: &FieldKey, sentence: impl Into<String>) -> FieldProblem {
     let field = form
         .fields
         .iter()
@@ -168,7 +192,9 @@ fn release(
         return Err(problem(form, &FieldKey::LineName, sentence));
     }
     Ok(ReleaseSigned {
-        pours: context.pour.line_pours.clone(),
+        pours: context
+            .pour
+            .map_or_else(Vec::new, |pour| pour.line_pours.clone()),
         breaks,
         reason_without_estimate: Some(reason).filter(|reason| !reason.is_empty()),
     })

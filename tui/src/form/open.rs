@@ -9,7 +9,7 @@ use super::{Control, Field, FieldKey, Form, FormKind, Switch};
 use crate::times::Zone;
 use crate::words;
 
-const AT_HINT: &str = "\"now\", a clock time such as 21:40, or an instant";
+pub(super) const AT_HINT: &str = "\"now\", a clock time such as 21:40, or an instant";
 const BY_HINT: &str = "your name; recorded as typed, nobody verifies it";
 
 fn form(kind: FormKind, title: String, pour: &PourView, fields: Vec<Field>) -> Form {
@@ -28,7 +28,7 @@ fn form(kind: FormKind, title: String, pour: &PourView, fields: Vec<Field>) -> F
     }
 }
 
-fn by_field(by: &str) -> Field {
+pub(super) fn by_field(by: &str) -> Field {
     Field::text(FieldKey::By, "by", by, BY_HINT)
 }
 

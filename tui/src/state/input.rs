@@ -6,9 +6,9 @@ use crossterm::event::{
 use daemon_api::pour::PourView;
 use units::UnitSystem;
 
-use super::{Message, Screen, State, is_open};
-use crate::event::Request;
-use crate::form::{self, Context, Form, FormStep, Switch};
+use super::{Message, Order, Screen, State, is_open};
+use crate::event::{Page, Request};
+use crate::form::{self, AlarmWord, Context, Form, FormStep, Switch};
 use crate::keys::{self, Action};
 
 impl State {
@@ -36,6 +36,22 @@ impl State {
             Action::Troubles => self.show(Screen::Troubles),
             Action::Sources => self.show(Screen::Sources),
             Action::Mixes => self.show(Screen::Mixes),
+            Action::Plan => self.show(Screen::Plan),
+            Action::Log => self.show(Screen::Log),
+            Action::History => self.show(Screen::History),
+            Action::Changes => self.show(Screen::Changes),
+            Action::Channels => {
+                // Each time the page is opened, movements are counted anew.
+                self.pages.channels_since_at = None;
+                self.show(Screen::Channels);
+            }
+            Action::Far => self.show(Screen::Far),
+            Action::Order => {
+                self.order = match self.order {
+                    Order::Yard => Order::Urgency,
+                    Order::Urgency => Order::Yard,
+                };
+            }
             Action::Help => self.show(Screen::Help),
             Action::Open if matches!(self.screen, Screen::Yard | Screen::Night) => {
                 self.show(Screen::Bed)
@@ -56,6 +72,16 @@ impl State {
                     UnitSystem::Si => UnitSystem::Us,
                     UnitSystem::Us => UnitSystem::Si,
                 });
+            }
+            Action::Seen => self.open_alarm_form(AlarmWord::Seen),
+            Action::Snooze => self.open_alarm_form(AlarmWord::Snooze),
+            Action::Wake => self.open_alarm_form(AlarmWord::Wake),
+            Action::PutAway => self.open_alarm_form(AlarmWord::PutAway),
+            Action::Note => self.show_form(form::note_form(&self.settings.by)),
+            Action::HandOver => {
+                self.show_form(form::handover_form(&self.settings.by));
+                // What the form shows of the shift comes with the log.
+                return vec![Request::Page(Page::Log)];
             }
             Action::HeatOn => {
                 self.open_form(|_, pour, by| Ok(form::switch_form(Switch::HeatOn, pour, by)))
@@ -103,13 +129,13 @@ impl State {
     }
 
     fn step(&mut self, by: isize) {
-        if matches!(self.screen, Screen::Yard | Screen::Night) {
-            self.choose_by(by);
-        } else {
-            self.scroll = self
-                .scroll
-                .saturating_add_signed(by)
-                .min(self.drawn.scroll_max);
+        match self.screen {
+            Screen::Yard | Screen::Night => self.choose_by(by),
+            Screen::Troubles => self.choose_alarm_by(by),
+            _ => {
+                let scroll = self.scroll.saturating_add_signed(by);
+                self.scroll = scroll.min(self.drawn.scroll_max);
+            }
         }
     }
 
@@ -150,17 +176,34 @@ impl State {
             },
         };
         match opened {
-            Ok(form) => {
-                self.message = None;
-                self.form = Some(form);
-            }
-            Err(sentence) => {
-                self.message = Some(Message {
-                    is_bad: true,
-                    lines: vec![sentence],
-                })
-            }
+            Ok(form) => self.show_form(form),
+            Err(sentence) => self.refuse(sentence),
         }
+    }
+
+    /// Opens a form for the alarm in view, or says why it cannot be.
+    fn open_alarm_form(&mut self, word: AlarmWord) {
+        let by = &self.settings.by;
+        let opened = match self.alarm_in_view() {
+            Some(trouble) => form::alarm_form(word, trouble, by),
+            None => Err("No alarm is chosen: press t for all of them.".to_owned()),
+        };
+        match opened {
+            Ok(form) => self.show_form(form),
+            Err(sentence) => self.refuse(sentence),
+        }
+    }
+
+    fn show_form(&mut self, form: Form) {
+        self.message = None;
+        self.form = Some(form);
+    }
+
+    fn refuse(&mut self, sentence: String) {
+        self.message = Some(Message {
+            is_bad: true,
+            lines: vec![sentence],
+        });
     }
 
     fn form_key(&mut self, key: &KeyEvent) -> Vec<Request> {
@@ -197,10 +240,11 @@ impl State {
     }
 
     fn record(&mut self, form: &mut Form) -> Option<Request> {
-        let Some(pour) = self.pour(&form.pour) else {
+        let pour = self.pour(&form.pour);
+        if pour.is_none() && !form.pour.is_empty() {
             form.problem = Some(format!("Pour {} is no longer on the bed.", form.pour));
             return None;
-        };
+        }
         let context = Context {
             now: self.plant_now(),
             zone: self.zone,
@@ -236,11 +280,10 @@ impl State {
             MouseEventKind::ScrollDown => self.step(1),
             MouseEventKind::ScrollUp => self.step(-1),
             MouseEventKind::Down(MouseButton::Left) => {
-                let hit = self
-                    .drawn
-                    .hits
-                    .iter()
-                    .find(|hit| (hit.y..hit.y + hit.height).contains(&mouse.row));
+                let hit = self.drawn.hits.iter().find(|hit| {
+                    (hit.y..hit.y + hit.height).contains(&mouse.row)
+                        && (hit.x..hit.x + hit.width).contains(&mouse.column)
+                });
                 let Some(row) = hit.map(|hit| hit.row.clone()) else {
                     return Vec::new();
                 };

@@ -4,8 +4,8 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
 use super::{paint, text};
-use crate::keys::BINDINGS;
-use crate::state::State;
+use crate::keys::{BINDINGS, Binding, Group};
+use crate::state::{Screen, State};
 use crate::theme::Theme;
 
 /// Rows that a message may take; the daemon's sentences are short.
@@ -57,7 +57,17 @@ fn keys(state: &State, width: u16) -> String {
         line.push_str("Esc put away   ");
     }
     // Those that do not fit whole are left out; the help has them all.
-    for binding in BINDINGS {
+    let first = match state.screen {
+        Screen::Troubles => Some(Group::Alarms),
+        Screen::Log | Screen::Changes => Some(Group::Shift),
+        _ => None,
+    };
+    let is_first = |binding: &&Binding| Some(binding.group) == first;
+    let rest = BINDINGS.iter().filter(|binding| {
+        let is_elsewhere = matches!(binding.group, Group::Alarms | Group::Shift);
+        Some(binding.group) != first && !is_elsewhere
+    });
+    for binding in BINDINGS.iter().filter(is_first).chain(rest) {
         if let Some(word) = binding.foot {
             let key = binding.label.split(' ').next().unwrap_or(binding.label);
             let text = format!("{key} {word}  ");

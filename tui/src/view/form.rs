@@ -217,11 +217,25 @@ fn draw_information(buf: &mut Buffer, area: Rect, state: &State, form: &Form, th
 
 /// What a person must know before recording this act.
 fn information(state: &State, form: &Form, theme: Theme) -> Vec<(String, Style)> {
+    match &form.kind {
+        FormKind::Alarm { word, alarm } => return alarm_information(state, *word, alarm, theme),
+        FormKind::HandOver => return shift_information(state, theme),
+        FormKind::Note => {
+            let line =
+                "It stands in the shift log under your name; nothing in it can be changed later.";
+            return vec![(line.to_owned(), theme.normal())];
+        }
+        FormKind::Break
+        | FormKind::Release { .. }
+        | FormKind::CylindersPulled
+        | FormKind::Switch(_) => {}
+    }
     let Some(pour) = state.pour(&form.pour) else {
         return Vec::new();
     };
     let units = state.units();
     match &form.kind {
+        FormKind::Alarm { .. } | FormKind::HandOver | FormKind::Note => Vec::new(),
         FormKind::Release { needs_reason, .. } => {
             release_information(state, pour, *needs_reason, theme)
         }
@@ -262,6 +276,61 @@ fn information(state: &State, form: &Form, theme: Theme) -> Vec<(String, Style)>
             ),
         ],
     }
+}
+
+fn alarm_information(
+    state: &State,
+    word: form::AlarmWord,
+    alarm: &str,
+    theme: Theme,
+) -> Vec<(String, Style)> {
+    let mut lines = Vec::new();
+    let alarms = state.alarms();
+    let known = alarms.into_iter().chain(state.troubles());
+    match known.into_iter().find(|one| one.id == alarm) {
+        Some(trouble) => {
+            let bed = trouble.bed.as_deref().unwrap_or("plant");
+            let urgency = words::urgency(trouble.urgency);
+            let what = format!("{urgency} {bed}: {}", words::trouble(trouble));
+            lines.push((what, theme.urgency(trouble.urgency)));
+            lines.push((format!("First: {}", trouble.first_act), theme.strong()));
+            let said = super::troubles::said(state, trouble);
+            lines.extend(said.map(|said| (said, theme.normal())));
+        }
+        None => {
+            let line = "It is over meanwhile, and nothing more is to be said of it.";
+            lines.push((line.to_owned(), theme.doubt()));
+        }
+    }
+    lines.push((word.meaning().to_owned(), theme.normal()));
+    lines
+}
+
+/// What the next shift takes over.
+fn shift_information(state: &State, theme: Theme) -> Vec<(String, Style)> {
+    let Some(log) = &state.pages.log.answer else {
+        return vec![(state.pages.log.wanting("The shift log"), theme.normal())];
+    };
+    let mut lines = vec![("What stands".to_owned(), theme.heading())];
+    for trouble in &log.stands {
+        let bed = trouble.bed.as_deref().unwrap_or("plant");
+        let urgency = words::urgency(trouble.urgency);
+        let line = format!("{urgency} {bed}: {}", words::trouble(trouble));
+        lines.push((line, theme.urgency(trouble.urgency)));
+    }
+    if log.stands.is_empty() {
+        lines.push(("Nothing needs a person.".to_owned(), theme.normal()));
+    }
+    lines.push(("What is next".to_owned(), theme.heading()));
+    for item in &log.next {
+        let clock = state.zone.clock_near(item.at, state.plant_now());
+        let overdue = if item.overdue { "OVERDUE " } else { "" };
+        lines.push((format!("{clock} {overdue}{}", item.text), theme.normal()));
+    }
+    if log.next.is_empty() {
+        lines.push(("Nothing is due.".to_owned(), theme.normal()));
+    }
+    lines
 }
 
 fn release_information(

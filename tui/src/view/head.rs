@@ -2,12 +2,14 @@
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
+use ratatui::style::Style;
 
 use super::{paint, text};
 use crate::event::Loss;
-use crate::state::{Link, State};
+use crate::state::{Link, Screen, State};
 use crate::theme::Theme;
 use crate::times::span_text;
+use crate::words;
 
 const GONE: &str = "First: start tarplightd on the plant's computer; meanwhile look at the beds.";
 const HANGS: &str = "First: see whether tarplightd hangs; meanwhile go and look at the beds.";
@@ -62,7 +64,33 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> u16 {
         paint::put(buf, area.x, row, area.width, &padded, theme.alarm());
         row += 1;
     }
+    if let Some((banner, style)) = banner(state, theme) {
+        let padded = format!("{:<width$}", text::fit(&banner, width));
+        paint::put(buf, area.x, row, area.width, &padded, style);
+        row += 1;
+    }
     row - area.y
+}
+
+/// What calls for a person, on screens that do not show it anyway.
+fn banner(state: &State, theme: Theme) -> Option<(String, Style)> {
+    let is_shown = matches!(state.screen, Screen::Yard | Screen::Troubles | Screen::Far);
+    if is_shown && state.form.is_none() {
+        return None;
+    }
+    let calling = state.calling();
+    let first = calling.first()?;
+    let bed = first.bed.as_deref().unwrap_or("plant");
+    let others = match calling.len() {
+        1 => String::new(),
+        count => format!(" ({} more)", count - 1),
+    };
+    let what = words::trouble(first);
+    let line = format!(
+        " NEW {} {bed}{others}: {what}",
+        words::urgency(first.urgency)
+    );
+    Some((line, theme.banner(first.urgency)))
 }
 
 /// What is wrong with the connection and how old everything is, then what to do.

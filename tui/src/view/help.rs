@@ -23,6 +23,7 @@ pub fn lines(width: u16, theme: Theme) -> Vec<Line<'static>> {
         ("!", "go now"),
         ("?", "see to it soon"),
         ("·", "look when you pass"),
+        ("z", "snoozed: quiet until a time"),
     ] {
         lines.push(Line::styled(
             format!("   {sign:<12}{meaning}"),

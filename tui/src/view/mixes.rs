@@ -20,12 +20,12 @@ const CHART_HALF: usize = 8;
 pub fn lines(state: &State, width: u16, theme: Theme) -> Vec<Line<'static>> {
     let mut lines = vec![Line::styled(" Mixes and their curves", theme.strong())];
     let width = usize::from(width);
-    if let Some(problem) = &state.mixes.problem {
+    if let Some(problem) = &state.pages.mixes.problem {
         let text = format!("What is shown may be old: {problem}");
         paragraph(&mut lines, &text, 1, width, theme.bad());
     }
-    let Some(answer) = &state.mixes.answer else {
-        if state.mixes.problem.is_none() {
+    let Some(answer) = &state.pages.mixes.answer else {
+        if state.pages.mixes.problem.is_none() {
             lines.push(Line::styled(" Asking the daemon.", theme.normal()));
         }
         return lines;

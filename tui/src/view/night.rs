@@ -114,6 +114,8 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> Drawn 
         hits.push(Hit {
             y,
             height: 1,
+            x: area.x,
+            width: area.width,
             row: row.key(),
         });
     }

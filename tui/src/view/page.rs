@@ -81,6 +81,16 @@ pub fn draw_lines(buf: &mut Buffer, area: Rect, scroll: usize, lines: &[Line<'st
     draw(buf, area, scroll, &[band])
 }
 
+/// How far to scroll so that a stretch of lines is in sight.
+pub fn scroll_to(stretch: std::ops::Range<usize>, line_count: usize, rows: usize) -> usize {
+    if line_count <= rows {
+        return 0;
+    }
+    // The last row says how much more there is.
+    let shown_rows = rows.saturating_sub(1);
+    stretch.end.saturating_sub(shown_rows).min(stretch.start)
+}
+
 fn copy_window(buf: &mut Buffer, area: Rect, tall: &Buffer, scroll: usize) -> Drawn {
     // A page that is longer than the window leaves the last row to say so, and covers nothing.
     let is_long = tall.area.height > area.height;

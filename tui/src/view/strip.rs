@@ -1,69 +1,144 @@
-//! The strip above the yard: what needs a person, most urgent first.
+//! The strip above the yard: what needs a person, most urgent first, and what is snoozed.
 
-use daemon_api::trouble::Urgency;
+use daemon_api::trouble::TroubleView;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
+use ratatui::style::Style;
 
-use super::paint;
-use crate::state::State;
+use super::{paint, text};
+use crate::state::{State, is_new};
 use crate::theme::Theme;
-use crate::times::span_text;
+use crate::times::span_short;
 use crate::words;
 
 /// Rows that the strip may take on the smallest terminal.
-const ROWS_MIN: u16 = 4;
+const ROWS_MIN: usize = 5;
+/// Rows that the evidence of one alarm may take, and what to do first.
+const WRAPPED_ROWS_MAX: usize = 2;
+/// Where the sentences stand, so that the eye finds urgency, bed and word before them.
+const INDENT: usize = 26;
 
 /// Draws the strip; the rows it took.
 pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> u16 {
-    if state.troubles().is_empty() {
+    let rows_max = usize::from(area.height / 3).max(ROWS_MIN);
+    let lines = lines(state, usize::from(area.width), rows_max, theme);
+    for (y, (line, style)) in (area.y..area.bottom()).zip(&lines) {
+        // What is new is a bar over the whole width.
+        let line = format!("{line:<width$}", width = usize::from(area.width));
+        paint::put(buf, area.x, y, area.width, &line, *style);
+    }
+    u16::try_from(lines.len()).unwrap_or(area.height)
+}
+
+/// The most urgent alarm in full, then as many more as there are rows for.
+fn lines(state: &State, width: usize, rows_max: usize, theme: Theme) -> Vec<(String, Style)> {
+    let awake = state.awake();
+    let snoozed = snoozed_line(state);
+    let mut rows_left = rows_max - usize::from(snoozed.is_some());
+    let mut lines = Vec::new();
+    if awake.is_empty() {
         let sentence = if state.is_stale() {
             " No trouble was known then."
         } else {
             " Nothing needs a person."
         };
-        paint::put(buf, area.x, area.y, area.width, sentence, theme.quiet());
-        return 1;
+        lines.push((sentence.to_owned(), theme.quiet()));
     }
-    let lines = lines(state, usize::from((area.height / 3).max(ROWS_MIN)));
-    for (y, (line, urgency)) in (area.y..area.bottom()).zip(&lines) {
-        paint::put(buf, area.x, y, area.width, line, theme.urgency(*urgency));
+    let full: Vec<Vec<(String, Style)>> = awake
+        .iter()
+        .map(|trouble| told_in_full(state, trouble, width, theme))
+        .collect();
+    let is_all_told = full.iter().map(Vec::len).sum::<usize>() <= rows_left;
+    for (at, (trouble, told)) in awake.iter().zip(full).enumerate() {
+        let is_last = at + 1 == awake.len();
+        let block = if at == 0 || is_all_told {
+            told
+        } else {
+            let line = format!("{}{}", head(state, trouble), words::trouble(trouble));
+            vec![(text::fit(&line, width), style_of(trouble, theme))]
+        };
+        // One row is kept for the count of what follows.
+        if block.len() + usize::from(!is_last) > rows_left && at > 0 {
+            let line = format!(
+                " … and {} more, the next {}: press t",
+                awake.len() - at,
+                words::urgency(trouble.urgency)
+            );
+            lines.push((line, theme.urgency(trouble.urgency)));
+            break;
+        }
+        rows_left = rows_left.saturating_sub(block.len());
+        lines.extend(block);
     }
-    u16::try_from(lines.len()).unwrap_or(area.height)
+    lines.extend(snoozed.map(|line| (line, theme.quiet())));
+    lines
 }
 
-/// The most urgent trouble with what to do first, then as many more as there are rows for.
-fn lines(state: &State, rows_max: usize) -> Vec<(String, Urgency)> {
-    let troubles = state.troubles();
-    let is_all_told = troubles.len() * 2 <= rows_max;
-    let shown = if is_all_told || troubles.len() < rows_max {
-        troubles.len()
+fn style_of(trouble: &TroubleView, theme: Theme) -> Style {
+    if is_new(trouble) {
+        theme.banner(trouble.urgency)
     } else {
-        // One row for the first act of the first, one for the count of the rest.
-        rows_max - 2
-    };
-    let mut lines = Vec::new();
-    for (at, trouble) in troubles[..shown].iter().enumerate() {
-        let age = span_text(state.plant_now() - trouble.since);
-        let bed = trouble.bed.as_deref().unwrap_or("plant");
-        let line = format!(
-            " {:<4} {bed:<5} {age:>10}  {}",
-            words::urgency(trouble.urgency),
-            words::trouble(trouble)
-        );
-        lines.push((line, trouble.urgency));
-        if at == 0 || is_all_told {
-            let first = format!("{:6}First: {}", "", trouble.first_act);
-            lines.push((first, trouble.urgency));
-        }
+        theme.urgency(trouble.urgency)
     }
-    if let [next, ..] = &troubles[shown..] {
-        // The list is sorted, so the first one left out is the most urgent of them.
-        let line = format!(
-            " … and {} more, the next {}: press t",
-            troubles.len() - shown,
-            words::urgency(next.urgency)
-        );
-        lines.push((line, next.urgency));
+}
+
+fn head(state: &State, trouble: &TroubleView) -> String {
+    let word = trouble.alarm.as_ref().map_or("", |alarm| &alarm.word);
+    let bed = trouble.bed.as_deref().unwrap_or("plant");
+    format!(
+        " {:<4} {:<5} {word:<5}{:>7}  ",
+        words::urgency(trouble.urgency),
+        text::fit(bed, 5),
+        span_short(state.plant_now() - trouble.since),
+    )
+}
+
+fn told_in_full(
+    state: &State,
+    trouble: &TroubleView,
+    width: usize,
+    theme: Theme,
+) -> Vec<(String, Style)> {
+    let style = style_of(trouble, theme);
+    let what = wrapped(&words::trouble(trouble), width - INDENT);
+    let first = wrapped(&format!("First: {}", trouble.first_act), width - 7);
+    let mut lines = Vec::new();
+    for (at, line) in what.iter().enumerate() {
+        let head = if at == 0 {
+            head(state, trouble)
+        } else {
+            " ".repeat(INDENT)
+        };
+        lines.push((format!("{head}{line}"), style));
+    }
+    let first_style = theme.urgency(trouble.urgency);
+    lines.extend(
+        first
+            .into_iter()
+            .map(|line| (format!("{:6}{line}", ""), first_style)),
+    );
+    lines
+}
+
+/// The text in as many rows as it may take, with an ellipsis where something is left out.
+fn wrapped(what: &str, width: usize) -> Vec<String> {
+    let mut lines = text::wrap(what, width);
+    if lines.len() > WRAPPED_ROWS_MAX {
+        let rest = lines.split_off(WRAPPED_ROWS_MAX - 1).join(" ");
+        lines.push(text::fit(&rest, width));
     }
     lines
+}
+
+fn snoozed_line(state: &State) -> Option<String> {
+    let snoozed = state.snoozed();
+    let first = snoozed.first()?;
+    let until_at = first.alarm.as_ref()?.snoozed.as_ref()?.until_at;
+    let bed = first.bed.as_deref().unwrap_or("plant");
+    Some(format!(
+        " {} snoozed; {bed} until {}: {}",
+        snoozed.len(),
+        state.zone.clock_near(until_at, state.plant_now()),
+        words::trouble(first)
+    ))
 }

@@ -7,8 +7,8 @@ use ratatui::layout::Rect;
 use ratatui::style::Style;
 use units::{Celsius, Megapascal, Show};
 
-use super::{paint, text};
-use crate::state::{Drawn, Hit, Row, State};
+use super::{crowd, paint, text};
+use crate::state::{Drawn, Hit, Order, Row, State, urgency_of};
 use crate::theme::Theme;
 use crate::words;
 
@@ -49,6 +49,15 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> Drawn 
     let row_count = u16::try_from(rows.len()).unwrap_or(u16::MAX);
     let is_wide = area.width >= WIDE_WIDTH;
     let has_two_lines = !is_wide && row_count.saturating_mul(2).saturating_add(2) <= list_height;
+    if !is_wide && row_count >= list_height {
+        let list = Rect {
+            height: list_height,
+            ..area
+        };
+        let (drawn, below_count) = crowd::draw(buf, list, state, theme);
+        draw_words(buf, area, state, theme, below_count);
+        return drawn;
+    }
     let window_width = rows
         .iter()
         .filter_map(|row| row.pour)
@@ -114,6 +123,8 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> Drawn 
         hits.push(Hit {
             y,
             height: row_height,
+            x: area.x,
+            width: area.width,
             row: row.key(),
         });
     }
@@ -149,6 +160,9 @@ pub fn draw_words(buf: &mut Buffer, area: Rect, state: &State, theme: Theme, bel
     let mut line = format!(" {}", words::ESTIMATES_CONFIRM_NOTHING);
     if below_count > 0 {
         line = format!(" … {below_count} more below.{line}");
+    }
+    if state.order == Order::Urgency {
+        line = format!(" Most urgent first, o for the yard's order.{line}");
     }
     // What an estimate is worth must stay whole; what the sign means stands on the bed's page too.
     let has_doubt = |row: &Row<'_>| row.pour.is_some_and(is_doubted);
@@ -332,10 +346,11 @@ pub fn cylinder_style(pour: &PourView, theme: Theme) -> Style {
 
 /// A sign for the most urgent trouble of the bed, so that colour never stands alone.
 pub fn mark(row: &Row<'_>, theme: Theme) -> (&'static str, Style) {
-    match row.bed.troubles.iter().map(|trouble| trouble.urgency).max() {
+    match urgency_of(row.bed) {
         Some(Urgency::Now) => ("!", theme.bad()),
         Some(Urgency::Soon) => ("?", theme.doubt()),
         Some(Urgency::Look) => ("·", theme.normal()),
+        None if !row.bed.troubles.is_empty() => ("z", theme.quiet()),
         None => (" ", theme.normal()),
     }
 }

@@ -8,6 +8,7 @@ use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use daemon_api::act::{
     ChannelRole, CylinderSet, HeatPlan, Requirement, SetPurpose, SetStorage, StrengthAct,
 };
+use daemon_api::alarm::{AlarmView, SnoozedView};
 use daemon_api::bed::{BedView, PlantSnapshot, PlantView, StoreView};
 use daemon_api::pour::{
     BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView, EstimateView,
@@ -258,6 +259,27 @@ pub fn trouble(bed: &str, urgency: Urgency, what: &str) -> TroubleView {
     }
 }
 
+/// The trouble with an alarm that stands as told.
+pub fn alarmed(mut trouble: TroubleView, word: &str) -> TroubleView {
+    trouble.alarm = Some(AlarmView {
+        word: word.to_owned(),
+        active: word != "cleared",
+        raised_at: trouble.since,
+        rang_as: trouble.urgency,
+        cleared_at: (word == "cleared").then(|| minutes_ago(3)),
+        seen_by: (word == "seen").then(|| "R. Field".to_owned()),
+        seen_at: (word == "seen").then(|| minutes_ago(9)),
+        latched: word == "cleared",
+        snoozed: (word == "snoozed").then(|| SnoozedView {
+            until_at: in_minutes(76),
+            by: "R. Field".to_owned(),
+            why: "the electrician is on his way".to_owned(),
+        }),
+        explained_by: None,
+    });
+    trouble
+}
+
 pub fn bed(order: usize, name: &str, pours: Vec<PourView>) -> BedView {
     BedView {
         bed: name.to_owned(),
@@ -455,6 +477,7 @@ impl Dashboard {
             daemon: "http://127.0.0.1:7871".to_owned(),
             units: None,
             by: "Q. Lane".to_owned(),
+            looked_at: None,
         };
         let mut dashboard = Self {
             state: State::new(settings),

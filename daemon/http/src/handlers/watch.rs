@@ -1,10 +1,11 @@
-//! Alarms, the plan and the shift log.
+//! Alarms, the plan, the shift log, and which channel is which.
 
 use axum::Json;
 use axum::extract::State;
 use axum::http::Uri;
 use chrono::{DateTime, Utc};
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
+use daemon_api::channel::ChannelsAnswer;
 use daemon_api::plan::PlanAnswer;
 use daemon_api::shift::ShiftLog;
 
@@ -31,6 +32,12 @@ pub(crate) async fn plan(State(shared): State<Shared>, uri: Uri) -> Answered<Pla
 pub(crate) async fn shift_log(State(shared): State<Shared>, uri: Uri) -> Answered<ShiftLog> {
     let (from, to) = window(&uri)?;
     Ok(Json(shared.door.shift_log(from, to).await?))
+}
+
+pub(crate) async fn channels(State(shared): State<Shared>, uri: Uri) -> Answered<ChannelsAnswer> {
+    let [since] = query::read(&uri, ["since"])?;
+    let since = since.map(|text| instant("since", &text)).transpose()?;
+    Ok(Json(shared.door.channels(since).await?))
 }
 
 type Ends = (Option<DateTime<Utc>>, Option<DateTime<Utc>>);

@@ -9,6 +9,7 @@ use chrono::{DateTime, SecondsFormat, Utc};
 use daemon_api::act::ActBody;
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::client::Client;
+use daemon_api::channel::ChannelsAnswer;
 use daemon_api::event::PlantEvent;
 use daemon_api::mix::MixesAnswer;
 use daemon_api::plan::PlanAnswer;
@@ -200,6 +201,12 @@ impl Door for FakeDoor {
 
     fn plan(&self) -> Answer<'_, PlanAnswer> {
         ready(Ok(golden("plan"))).boxed()
+    }
+
+    fn channels(&self, since: Option<DateTime<Utc>>) -> Answer<'_, ChannelsAnswer> {
+        let mut answer: ChannelsAnswer = golden("channels");
+        answer.since_at = since.unwrap_or(answer.since_at);
+        ready(Ok(answer)).boxed()
     }
 
     fn mixes(&self) -> Answer<'_, MixesAnswer> {
