@@ -7,7 +7,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::channel::ChannelsAnswer;
 use daemon_api::event::PlantEvent;
-use daemon_api::mix::MixesAnswer;
+use daemon_api::mix::{BreaksAnswer, MixesAnswer};
 use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
@@ -28,6 +28,7 @@ use crate::convert::{utc, view};
 use crate::event_loop::{Request, finished_view};
 use crate::history::{plant_at, plant_for_pour};
 use crate::live::Live;
+use crate::mix_breaks::mix_breaks;
 use crate::series::series;
 use crate::state_line::state_lines;
 use crate::watch::{plan, shift_log};
@@ -214,6 +215,21 @@ impl Door for LiveDoor {
         Box::pin(self.compute(|live| {
             let troubles = live.published().troubles.clone();
             Ok(mixes(&live.plant(), &troubles, live.clock.now()))
+        }))
+    }
+
+    fn mix_breaks(&self, mix: String, from: Option<DateTime<Utc>>) -> Answer<'_, BreaksAnswer> {
+        Box::pin(self.compute(move |live| {
+            {
+                let plant = live.plant();
+                let mixes = plant.config().mixes.iter();
+                let known: Vec<&str> = mixes.map(|one| one.id.as_str()).collect();
+                if !known.contains(&mix.as_str()) {
+                    return Err(not_found("mix", &mix, &known));
+                }
+            }
+            let breaks = mix_breaks(live, &mix, from.map(UtcMs::from));
+            breaks.map_err(|error| logged(&error.into()))
         }))
     }
 

@@ -12,6 +12,7 @@ pub mod door;
 pub mod event_loop;
 pub mod history;
 pub mod live;
+pub mod mix_breaks;
 pub mod notify;
 pub mod pour_file;
 pub mod replay;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use daemon_api::bed::PlantSnapshot;
-use daemon_api::mix::MixesAnswer;
+use daemon_api::mix::{BreaksAnswer, MixesAnswer, SpecimenBreakView};
 use daemon_api::pour::PourView;
 use daemon_api::reading::Backfill;
 use daemon_api::trouble::{TroubleView, Urgency};
@@ -87,6 +87,21 @@ fn standing(snapshot: &PlantSnapshot) -> Option<&str> {
 
 fn trouble<'a>(snapshot: &'a PlantSnapshot, kind: &str) -> Option<&'a TroubleView> {
     snapshot.troubles.iter().find(|one| one.kind == kind)
+}
+
+/// The mean strength of the first break with a sensor, as the lab is given it.
+fn own_break_mpa(answer: &BreaksAnswer) -> f64 {
+    let own = |one: &&SpecimenBreakView| !one.temperatures.is_empty();
+    let first = answer.breaks.iter().find(own).expect("one with a sensor");
+    assert_eq!(first.pour, "P-101");
+    assert!(first.is_heated, "{first:?}");
+    let mut times = first.temperatures.iter().map(|one| one.at);
+    assert!(
+        times.all(|at| (first.batched_at..=first.left_tarp_at).contains(&at)),
+        "{first:?}"
+    );
+    let strengths = first.specimens.iter().map(|one| one.strength_mpa);
+    strengths.sum::<f64>() / first.specimens.len() as f64
 }
 
 /// A record made just now by the plant's clock.
@@ -313,6 +328,7 @@ async fn breaks_of_finished_pours_verify_their_curve_and_a_restart_says_the_same
     running.stop().await;
 
     let mut said = Vec::new();
+    let mut own_breaks = None;
     // The last start comes after all else that finished pours teach is out of date.
     for clock_start in [
         "2026-01-21T13:30:00Z",
@@ -329,6 +345,11 @@ async fn breaks_of_finished_pours_verify_their_curve_and_a_restart_says_the_same
             assert!(Instant::now() < end, "never a point: {curve:?}");
             tokio::time::sleep(Duration::from_millis(100)).await;
         };
+        let breaks = resumed.client.mix_breaks("M45", None).await;
+        own_breaks = Some(breaks.expect("the breaks"));
+        let unknown = resumed.client.mix_breaks("M4", None).await;
+        let refused = unknown.expect_err("no such mix").to_string();
+        assert!(refused.contains("M45"), "{refused}");
         resumed.stop().await;
         said.push(curve);
     }
@@ -344,6 +365,8 @@ async fn breaks_of_finished_pours_verify_their_curve_and_a_restart_says_the_same
         (point.difference - (point.measured_mpa / point.estimated_mpa - 1.0)).abs() < 1e-12,
         "{point:?}"
     );
+    let given_mpa = own_break_mpa(&own_breaks.expect("they were asked"));
+    assert!((given_mpa - point.measured_mpa).abs() < 1e-9, "{point:?}");
     assert_eq!(said[0].heated_pour_count, 1, "heat was on over this bed");
     assert!(!said[0].advises_only, "its specimens were heat-cured");
 }

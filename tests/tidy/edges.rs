@@ -9,7 +9,7 @@ use harness::workspace_root;
 const EDGES: [(&str, &[&str]); 12] = [
     ("units", &[]),
     ("calibration", &["units"]),
-    ("lab", &["calibration", "units"]),
+    ("lab", &["calibration", "daemon-api", "units"]),
     ("daemon-core", &["calibration", "units"]),
     ("daemon-api", &["units"]),
     ("daemon-store", &[]),

@@ -8,7 +8,7 @@ mod text;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use anyhow::{anyhow, bail};
+use anyhow::{Context as _, anyhow, bail};
 use calibration::fit::{
     CurveFit, FitOptions, FitRefusal, Form, Point, ScatterKind, Surroundings, compare, fit,
 };
@@ -21,6 +21,7 @@ use units::{Celsius, Megapascal, Millimetre};
 use crate::chart;
 use crate::input::{name_bad_rows, read_series};
 use crate::options::{self, MaturityArguments, Units};
+use crate::plant::DaemonArguments;
 use report::FitReport;
 
 pub const EXAMPLES: &str = "\
@@ -29,18 +30,27 @@ Examples:
   tarplight-lab fit series.csv --form all --target \"4000 psi\" --units us --beds-peak \"149 °F\"
   tarplight-lab fit series.csv --form exponential --exclude \"A7=cap broke\" --by \"lab lead\" \\
       --mix M45 --author \"lab\" --cured match-cured --out curves/m45-2.toml
+  tarplight-lab fit --from-daemon http://127.0.0.1:7871 --mix M45 --since 2026-06-01T00:00:00Z
 
 A series is CSV or TOML. Columns: age_d or age_h; strength_mpa, strength_psi, load_kn or load_lbf
 (loads with diameter and length); temperature_c, temperature_f or history (the readings of the
 companion sensor, as FILE beside the series); and if you like specimen, group, shape, diameter_mm,
 length_mm (or _in), fracture, notes, source, excluded_because, excluded_by.
 
+--from-daemon fits the plant's own companion cylinders: breaks of --mix whose specimens had a sensor.
+
 Exit codes: 0 there is a curve, 1 there is none or a row is bad, 2 the command line is wrong.";
 
 #[derive(clap::Args)]
 pub struct FitArguments {
     /// The calibration series, CSV or TOML by its ending.
-    series: PathBuf,
+    #[arg(
+        required_unless_present = "from_daemon",
+        conflicts_with = "from_daemon"
+    )]
+    series: Option<PathBuf>,
+    #[command(flatten)]
+    daemon: DaemonArguments,
     #[command(flatten)]
     maturity: MaturityArguments,
     /// The curve form; `all` fits and compares every one.
@@ -73,9 +83,10 @@ pub struct FitArguments {
     /// The instant of that event, for histories whose readings carry instants (RFC 3339).
     #[arg(long, value_name = "TIME")]
     time_zero_at: Option<DateTime<Utc>>,
-    /// How the specimens were cured.
-    #[arg(long, value_enum, default_value_t = Cure::Standard)]
-    cured: Cure,
+    /// How the specimens were cured [default: standard; heat-cured where every break fetched is of
+    /// a pour on a heated bed].
+    #[arg(long, value_enum)]
+    cured: Option<Cure>,
     /// The specimens' cycle of temperature in words, kept in the curve file.
     #[arg(long, value_name = "TEXT")]
     cycle: Option<String>,
@@ -162,6 +173,9 @@ impl From<Cure> for Cured {
 
 /// A series after every decision about its rows, and what the fits made of it.
 pub struct Fitted {
+    /// Where the rows come from.
+    pub name: String,
+    pub cured: Cured,
     pub function: MaturityFunction,
     pub rows: Vec<DataRow>,
     pub points: Vec<Point>,
@@ -192,7 +206,7 @@ pub fn run(arguments: &FitArguments, now: DateTime<Utc>) -> anyhow::Result<Print
         .filter_map(|(_, fit)| fit.as_ref().ok())
         .collect();
     let comparison = (fitted.forms.len() > 1).then(|| compare(&fits));
-    let report = FitReport::new(&arguments.series, &fitted, comparison.as_ref());
+    let report = FitReport::new(&fitted, comparison.as_ref());
     let system = arguments.units.into();
     // The pictures show one curve: the only one, or the one that told left-out groups best.
     let shown = comparison
@@ -255,9 +269,13 @@ pub fn run(arguments: &FitArguments, now: DateTime<Utc>) -> anyhow::Result<Print
 }
 
 fn read_and_fit(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<Fitted> {
-    let path = &arguments.series;
     let function = arguments.maturity.function()?;
-    let mut series = read_series(path, SeriesKind::Cylinders)?;
+    let Input {
+        name,
+        mut series,
+        histories,
+        cured,
+    } = read_input(arguments, talk)?;
     for (specimen, because) in &arguments.exclude {
         let exclusion = Exclusion {
             because: because.clone(),
@@ -265,18 +283,16 @@ fn read_and_fit(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<F
         };
         series.exclude(specimen, exclusion).map_err(|known| {
             anyhow!(
-                "--exclude: {} has no specimen \"{specimen}\"; it has {}",
-                path.display(),
+                "--exclude: {name} has no specimen \"{specimen}\"; it has {}",
                 known.join(", ")
             )
         })?;
     }
-    let histories = read_histories(path, &series, arguments.time_zero_at)?;
     let (rows, more_bad_rows) = series.data(&function, &histories);
     let mut bad_rows = series.bad_rows.clone();
     bad_rows.extend(more_bad_rows);
     bad_rows.sort_by_key(|row| row.line);
-    name_bad_rows(path, bad_rows.iter(), arguments.skip_bad_rows, talk)?;
+    name_bad_rows(&name, bad_rows.iter(), arguments.skip_bad_rows, talk)?;
     if !bad_rows.is_empty() {
         talk.push_str(&format!("skipped {} bad rows\n", bad_rows.len()));
     }
@@ -302,6 +318,8 @@ fn read_and_fit(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<F
         .map(|row| row.temperature_max_c)
         .reduce(f64::max);
     Ok(Fitted {
+        name,
+        cured,
         function,
         forms: wanted
             .into_iter()
@@ -309,7 +327,7 @@ fn read_and_fit(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<F
             .collect(),
         surroundings: Surroundings {
             target_mpa,
-            cured: Some(arguments.cured.into()),
+            cured: Some(cured),
             specimens_peak_c,
             beds_peak_c: arguments.beds_peak.map(|celsius| celsius.0),
         },
@@ -324,6 +342,57 @@ fn read_and_fit(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<F
         bad_rows,
         target_mpa,
         scatter,
+    })
+}
+
+/// What is fitted, before any decision about its rows.
+struct Input {
+    name: String,
+    series: Series,
+    histories: BTreeMap<String, History>,
+    cured: Cured,
+}
+
+fn read_input(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<Input> {
+    let stated = arguments.cured.map(Cured::from);
+    let Some(path) = &arguments.series else {
+        return fetch_input(arguments, stated, talk);
+    };
+    let series = read_series(path, SeriesKind::Cylinders)?;
+    Ok(Input {
+        name: path.display().to_string(),
+        histories: read_histories(path, &series, arguments.time_zero_at)?,
+        series,
+        cured: stated.unwrap_or(Cured::Standard),
+    })
+}
+
+/// The plant's own companion cylinders.
+fn fetch_input(
+    arguments: &FitArguments,
+    stated: Option<Cured>,
+    talk: &mut String,
+) -> anyhow::Result<Input> {
+    let mix = arguments.mix.as_deref();
+    let mix = mix.context("--from-daemon needs --mix: whose breaks are fitted?")?;
+    let breaks = arguments.daemon.fetch(mix)?;
+    let mut breaks = breaks.context("neither a series nor a daemon is named")?;
+    let dropped_count = breaks.drop_without_history();
+    if dropped_count > 0 {
+        talk.push_str(&format!(
+            "{dropped_count} breaks are not used: their specimens had no sensor\n"
+        ));
+    }
+    let by_beds = match breaks.are_all_heated() {
+        true => Cured::HeatCured,
+        false => Cured::Standard,
+    };
+    let (series, histories) = breaks.series(time_zero(arguments.time_zero));
+    Ok(Input {
+        name: breaks.name,
+        series,
+        histories,
+        cured: stated.unwrap_or(by_beds),
     })
 }
 

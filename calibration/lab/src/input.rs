@@ -19,7 +19,7 @@ pub fn read_series(path: &Path, kind: SeriesKind) -> anyhow::Result<Series> {
 
 /// Names every bad row in `talk`; ends with them unless they may be skipped.
 pub fn name_bad_rows<'r>(
-    path: &Path,
+    name: &str,
     bad_rows: impl Iterator<Item = &'r BadRow>,
     may_skip: bool,
     talk: &mut String,
@@ -27,12 +27,12 @@ pub fn name_bad_rows<'r>(
     let mut count = 0;
     for row in bad_rows {
         count += 1;
-        talk.push_str(&format!("{}: {row}\n", path.display()));
+        talk.push_str(&format!("{name}: {row}\n"));
     }
     if count > 0 && !may_skip {
         bail!(
-            "{talk}{count} bad rows in {}: put them right, or go on without them by --skip-bad-rows",
-            path.display()
+            "{talk}{count} bad rows in {name}: put them right, or go on without them by \
+             --skip-bad-rows"
         );
     }
     Ok(())

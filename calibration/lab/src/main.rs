@@ -7,6 +7,7 @@ mod input;
 mod options;
 mod picture;
 mod plan;
+mod plant;
 mod rates;
 mod report;
 mod text;

@@ -96,7 +96,12 @@ pub fn run(arguments: &RatesArguments) -> anyhow::Result<(String, String)> {
     let (rows, more_bad_rows) = series.data(&by_age, &BTreeMap::new());
     let mut talk = String::new();
     let bad_rows = series.bad_rows.iter().chain(&more_bad_rows);
-    name_bad_rows(path, bad_rows, arguments.skip_bad_rows, &mut talk)?;
+    name_bad_rows(
+        &path.display().to_string(),
+        bad_rows,
+        arguments.skip_bad_rows,
+        &mut talk,
+    )?;
     let scatter = if arguments.proportional {
         ScatterKind::Proportional
     } else {

@@ -5,7 +5,7 @@ mod report;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use anyhow::anyhow;
+use anyhow::{Context as _, anyhow};
 use calibration::series::{History, Series, SeriesKind, Temperature};
 use calibration::verification::{
     CurveState, Verification, VerificationPoint, VerificationRules, VerifyingBreak, verify,
@@ -16,6 +16,7 @@ use chrono::{DateTime, Utc};
 use crate::chart::{Chart, Mark, draw, svg};
 use crate::input::{name_bad_rows, read_series};
 use crate::options::{self, Units};
+use crate::plant::DaemonArguments;
 use report::Report;
 
 pub const EXAMPLES: &str = "\
@@ -23,11 +24,14 @@ Examples:
   tarplight-lab verify curves/m45.toml breaks.csv
   tarplight-lab verify curves/m45.toml breaks.csv --json
   tarplight-lab verify curves/m45.toml breaks.csv --svg chart.svg --units us
+  tarplight-lab verify curves/m45.toml --from-daemon http://127.0.0.1:7871 --heated-only
 
 Columns: pour; broken_at (RFC 3339); strength_mpa, strength_psi, or load_kn or load_lbf with
 diameter and length; age_h or age_d; temperature_c, temperature_f or history (readings of the
 specimens' own sensor, a FILE beside). One row for each cylinder; those of one pour and one instant
-are one break. Without a temperature a break is shown apart.
+are one break. Without a temperature a break is shown apart. --from-daemon takes the breaks of the
+curve's mix from the plant's record, with the temperatures of the cylinders' own sensors; a break
+whose sensor does not cover its specimens' time is shown apart, and why is said.
 
 Exit codes: 0 the curve holds or is not verified yet, 1 a file is bad, 2 the command line is wrong,
 3 the curve drifts.";
@@ -37,7 +41,13 @@ pub struct VerifyArguments {
     /// The curve file.
     curve: PathBuf,
     /// The breaks, CSV or TOML.
-    breaks: PathBuf,
+    #[arg(
+        required_unless_present = "from_daemon",
+        conflicts_with = "from_daemon"
+    )]
+    breaks: Option<PathBuf>,
+    #[command(flatten)]
+    daemon: DaemonArguments,
     /// The instant of time zero for histories with instants, as POUR=TIME. May be repeated.
     #[arg(long, value_name = "POUR=TIME", value_parser = options::pair)]
     time_zero_at: Vec<(String, String)>,
@@ -114,9 +124,7 @@ fn read_breaks(
     curve: &CurveFile,
     talk: &mut String,
 ) -> anyhow::Result<Vec<VerifyingBreak>> {
-    let path = &arguments.breaks;
-    let series = read_series(path, SeriesKind::Breaks)?;
-    let histories = read_histories(arguments, &series)?;
+    let (name, series, histories) = read_plant_or_file(arguments, curve)?;
     let mut bad_rows = series.bad_rows.clone();
     let mut sets: BTreeMap<(String, DateTime<Utc>), Vec<Broken>> = BTreeMap::new();
     for specimen in series.specimens.iter().filter(|one| one.excluded.is_none()) {
@@ -128,6 +136,14 @@ fn read_breaks(
             Temperature::Constant(_) | Temperature::Companion(_) => {
                 match specimen.maturity(&curve.maturity, &histories) {
                     Ok(maturity) => Some(maturity),
+                    // The plant's record is what it is: such a break is shown apart, and said why.
+                    Err(bad_row) if arguments.breaks.is_none() => {
+                        talk.push_str(&format!(
+                            "{}: {}; it is shown apart\n",
+                            specimen.specimen, bad_row.reason
+                        ));
+                        None
+                    }
                     Err(bad_row) => {
                         bad_rows.push(bad_row);
                         continue;
@@ -142,7 +158,7 @@ fn read_breaks(
                 own_maturity,
             });
     }
-    name_bad_rows(path, bad_rows.iter(), arguments.skip_bad_rows, talk)?;
+    name_bad_rows(&name, bad_rows.iter(), arguments.skip_bad_rows, talk)?;
     if !bad_rows.is_empty() {
         talk.push_str(&format!("skipped {} bad rows\n", bad_rows.len()));
     }
@@ -163,13 +179,29 @@ fn read_breaks(
         .collect())
 }
 
+/// What the breaks are called, the breaks, and their specimens' histories by name.
+fn read_plant_or_file(
+    arguments: &VerifyArguments,
+    curve: &CurveFile,
+) -> anyhow::Result<(String, Series, BTreeMap<String, History>)> {
+    if let Some(breaks) = arguments.daemon.fetch(&curve.mix)? {
+        let (series, histories) = breaks.series(curve.time_zero);
+        return Ok((breaks.name, series, histories));
+    }
+    let path = arguments.breaks.as_deref().context("no breaks are named")?;
+    let series = read_series(path, SeriesKind::Breaks)?;
+    let histories = read_histories(arguments, path, &series)?;
+    Ok((path.display().to_string(), series, histories))
+}
+
 /// Histories are named by their file beside the breaks; one with instants needs the time zero of
 /// the pour that names it.
 fn read_histories(
     arguments: &VerifyArguments,
+    breaks: &Path,
     series: &Series,
 ) -> anyhow::Result<BTreeMap<String, History>> {
-    let folder = arguments.breaks.parent().unwrap_or(Path::new(""));
+    let folder = breaks.parent().unwrap_or(Path::new(""));
     let mut histories = BTreeMap::new();
     for specimen in &series.specimens {
         let Temperature::Companion(name) = &specimen.temperature else {

@@ -142,11 +142,13 @@ impl History {
                 })?;
             points.push((at_h, celsius));
         }
-        if points.is_empty() {
-            return Err(missing("there is not one reading"));
-        }
+        Self::from_points(points).ok_or_else(|| missing("there is not one reading"))
+    }
+
+    /// A history of temperatures in °C at hours from time zero; `None` without one.
+    pub fn from_points(mut points: Vec<(f64, f64)>) -> Option<Self> {
         points.sort_by(|left, right| left.0.total_cmp(&right.0));
-        Ok(Self { points })
+        (!points.is_empty()).then_some(Self { points })
     }
 
     /// Maturity at an age, and the lowest and highest temperature until then.

@@ -24,7 +24,7 @@ use crate::alarm::{AlarmHistory, AlarmsAnswer};
 use crate::bed::{BedView, PlantSnapshot};
 use crate::channel::ChannelsAnswer;
 use crate::error::Problem;
-use crate::mix::MixesAnswer;
+use crate::mix::{BreaksAnswer, MixesAnswer};
 use crate::plan::PlanAnswer;
 use crate::pour::PourView;
 use crate::reading::{Backfill, BackfillAnswer};
@@ -192,6 +192,23 @@ impl Client {
             url.query_pairs_mut().append_pair("since", &since);
         }
         self.fetch(url).await
+    }
+
+    /// The breaks of a mix with their specimens' temperatures, those tested since `from` or all.
+    ///
+    /// # Errors
+    /// A [`Problem`] of kind `not-found` where the plant has no such mix.
+    pub async fn mix_breaks(
+        &self,
+        mix: &str,
+        from: Option<DateTime<Utc>>,
+    ) -> Result<BreaksAnswer, ClientError> {
+        let mut url = self.url(routes::MIX_BREAKS, mix);
+        if let Some(from) = from {
+            let from = from.to_rfc3339_opts(SecondsFormat::Millis, true);
+            url.query_pairs_mut().append_pair("from", &from);
+        }
+        self.answer(self.http.get(url), RECORD_WAIT_MAX).await
     }
 
     /// Notes, acts and alarms between two moments, or in the last 12 h, with what stands and is next.

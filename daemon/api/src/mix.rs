@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
+use crate::act::SetPurpose;
 use crate::trouble::TroubleView;
 
 /// Every mix of the plant.
@@ -111,4 +112,62 @@ pub struct ApartView {
     pub measured_mpa: f64,
     /// Why it is shown apart.
     pub why: String,
+}
+
+/// Breaks of a mix, in order of testing, with what their specimens went through.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BreaksAnswer {
+    /// Plant time.
+    pub now: DateTime<Utc>,
+    /// The mix.
+    pub mix: String,
+    /// Its breaks.
+    pub breaks: Vec<SpecimenBreakView>,
+}
+
+/// One break: the specimens of a set that were tested together.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SpecimenBreakView {
+    /// The pour.
+    pub pour: String,
+    /// The set.
+    pub set: String,
+    /// What the set was made for.
+    pub purpose: SetPurpose,
+    /// True where the pour lay on a heated bed.
+    pub is_heated: bool,
+    /// When the specimens were tested.
+    pub tested_at: DateTime<Utc>,
+    /// When they left the tarp; their temperatures end there.
+    pub left_tarp_at: DateTime<Utc>,
+    /// When their concrete was placed.
+    pub placed_at: DateTime<Utc>,
+    /// When it was batched, as far as that is known.
+    pub batched_at: DateTime<Utc>,
+    /// Diameter as made, mm.
+    pub diameter_mm: f64,
+    /// Length as made, mm.
+    pub length_mm: f64,
+    /// Specimens with a usable strength.
+    pub specimens: Vec<BrokenSpecimenView>,
+    /// Temperatures of their own sensor that are believed; empty without one.
+    pub temperatures: Vec<OwnTemperature>,
+}
+
+/// One specimen's strength.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BrokenSpecimenView {
+    /// Its name.
+    pub specimen: String,
+    /// Strength, MPa.
+    pub strength_mpa: f64,
+}
+
+/// One temperature of a specimen's own sensor.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct OwnTemperature {
+    /// When it was measured.
+    pub at: DateTime<Utc>,
+    /// Temperature, °C.
+    pub temperature_c: f64,
 }

@@ -31,6 +31,8 @@ pub const SHIFT_LOG: &str = "/v1/shift-log";
 pub const MIXES: &str = "/v1/mixes";
 /// `GET ?since=TIME`: every channel that speaks, in a pour or not ([`crate::channel::ChannelsAnswer`]).
 pub const CHANNELS: &str = "/v1/channels";
+/// `GET ?from=TIME`: breaks of a mix with their specimens' temperatures ([`crate::mix::BreaksAnswer`]).
+pub const MIX_BREAKS: &str = "/v1/mixes/{mix}/breaks";
 /// `GET`: readings in receipt order as CSV, exactly as replay reads them.
 pub const READINGS_CSV: &str = "/v1/readings.csv";
 /// `GET`: every act as JSON lines, exactly as replay reads them.

@@ -6,9 +6,9 @@ use std::path::Path;
 
 use daemon_api::act::ActBody;
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
-use daemon_api::event::PlantEvent;
-use daemon_api::mix::MixesAnswer;
 use daemon_api::channel::ChannelsAnswer;
+use daemon_api::event::PlantEvent;
+use daemon_api::mix::{BreaksAnswer, MixesAnswer};
 use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
@@ -59,6 +59,7 @@ fn every_golden_file_survives_reading_and_writing() {
             "act" => drop(round_trip::<Act>(&name, &value)),
             "alarms" => drop(round_trip::<AlarmsAnswer>(&name, &value)),
             "alarm" => drop(round_trip::<AlarmHistory>(&name, &value)),
+            "breaks" => drop(round_trip::<BreaksAnswer>(&name, &value)),
             "mixes" => drop(round_trip::<MixesAnswer>(&name, &value)),
             "channels" => drop(round_trip::<ChannelsAnswer>(&name, &value)),
             "plan" => drop(round_trip::<PlanAnswer>(&name, &value)),

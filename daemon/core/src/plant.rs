@@ -1,5 +1,6 @@
 //! The whole plant as known so far: the only mutable state, and the questions that may be asked of it.
 
+mod breaks;
 mod channels;
 mod curves;
 mod learning;
@@ -28,6 +29,7 @@ use crate::release;
 use crate::time::UtcMs;
 use crate::trouble::{Air, clock_trouble, explain, pour_troubles};
 
+pub use breaks::SpecimenBreak;
 pub use channels::Plugged;
 
 /// Records and readings known so far, with the configuration they are read by.

@@ -410,22 +410,41 @@ pub fn specimen_maturity(
     broken: &RecordedBreak,
 ) -> Option<f64> {
     let set = record.sets.get(&broken.result.set)?;
-    let stretches = bound(record, |binding| {
-        binding.role == ChannelRole::Specimen && binding.set.as_deref() == Some(&set.set)
-    });
-    let until = broken.result.pulled_at.unwrap_or(broken.result.tested_at);
     let zero_at = specimen_zero(record, &set.loads, curve.time_zero);
-    let samples = readings.bound_samples(&stretches, zero_at, until);
-    let judged = judge_alone(&samples, &config.trust, config.units, zero_at, until);
-    if judged.believed.is_empty() {
+    let path = specimen_path(config, record, readings, broken, zero_at);
+    if path.is_empty() {
         return None;
     }
     let own = believed_maturity(
         &curve.maturity,
-        &judged.believed,
+        &path,
         zero_at,
-        until,
+        left_tarp_at(broken),
         &config.estimate,
     );
     Some(own.maturity)
+}
+
+/// When a break's specimens left the tarp, and with it their sensor.
+#[must_use]
+pub fn left_tarp_at(broken: &RecordedBreak) -> UtcMs {
+    broken.result.pulled_at.unwrap_or(broken.result.tested_at)
+}
+
+/// The believed temperatures of a break's specimens by their own channel from `from` until they left
+/// the tarp; empty without one.
+#[must_use]
+pub fn specimen_path(
+    config: &PlantConfig,
+    record: &PourRecord,
+    readings: &Readings<'_>,
+    broken: &RecordedBreak,
+    from: UtcMs,
+) -> Vec<(UtcMs, f64)> {
+    let stretches = bound(record, |binding| {
+        binding.role == ChannelRole::Specimen && binding.set.as_deref() == Some(&broken.result.set)
+    });
+    let until = left_tarp_at(broken);
+    let samples = readings.bound_samples(&stretches, from, until);
+    judge_alone(&samples, &config.trust, config.units, from, until).believed
 }

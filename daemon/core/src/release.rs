@@ -6,6 +6,6 @@ mod breaks;
 mod confirm;
 mod notes;
 
-pub use breaks::judge_breaks;
+pub use breaks::{judge_breaks, strength_mpa};
 pub use confirm::{confirm, status};
 pub use notes::{cautions, release_holds};

@@ -7,7 +7,7 @@ use chrono::{DateTime, Utc};
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::channel::ChannelsAnswer;
 use daemon_api::event::PlantEvent;
-use daemon_api::mix::MixesAnswer;
+use daemon_api::mix::{BreaksAnswer, MixesAnswer};
 use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
@@ -84,6 +84,9 @@ pub trait Door: Send + Sync + 'static {
 
     /// Mixes with their curves, and what breaks say of them.
     fn mixes(&self) -> Answer<'_, MixesAnswer>;
+
+    /// The breaks of a mix, those tested since `from` or all.
+    fn mix_breaks(&self, mix: String, from: Option<DateTime<Utc>>) -> Answer<'_, BreaksAnswer>;
 
     /// State lines at `at`, or now, exactly as replay prints them.
     fn state_lines(&self, at: Option<DateTime<Utc>>) -> Answer<'_, String>;

@@ -40,6 +40,7 @@ pub fn router(door: Arc<dyn Door>, stop: CancellationToken) -> Router {
         .route(routes::SHIFT_LOG, get(watch::shift_log))
         .route(routes::CHANNELS, get(watch::channels))
         .route(routes::MIXES, get(mix::all))
+        .route(routes::MIX_BREAKS, get(mix::breaks))
         .route(routes::EVENTS, get(event::stream))
         .route(routes::STATE_LINES, get(state_lines::at))
         .fallback(no_such_route)

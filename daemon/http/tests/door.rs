@@ -353,6 +353,10 @@ async fn the_watch_answers_for_the_window_that_was_asked() {
     let since_at = "2026-03-02T09:55:00Z".parse().expect("an instant");
     let channels = client.channels(Some(since_at)).await.expect("channels");
     assert_eq!((channels.since_at, channels.channels.len()), (since_at, 2));
+    let breaks = client.mix_breaks("M45", None).await.expect("breaks");
+    assert_eq!(breaks, golden("breaks"));
+    let later = client.mix_breaks("M45", Some(breaks.now)).await;
+    assert!(later.expect("an answer").breaks.is_empty());
     assert_eq!(client.plan().await.expect("a plan"), golden("plan"));
     let error = client
         .text("/v1/shift-log?from=dawn")

@@ -52,7 +52,7 @@ pub fn write(
             specimen_count: count(fit.point_count),
         },
         specimens: Specimens {
-            cured: arguments.cured.into(),
+            cured: fitted.cured,
             peak_c: Some(temperature_max_c),
             cycle: arguments.cycle.clone(),
             diameter_mm: fitted.diameter.0,

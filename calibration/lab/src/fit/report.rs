@@ -1,7 +1,6 @@
 //! What a fit says, as JSON gives it; the keys name their units, which are SI.
 
 use std::collections::BTreeMap;
-use std::path::Path;
 
 use calibration::fit::{
     Comparison, CurveFit, FitRefusal, Form, ResidualScatter, ScatterKind, TargetMaturity, warnings,
@@ -192,7 +191,7 @@ pub struct SkippedRow {
 }
 
 impl FitReport {
-    pub fn new(path: &Path, fitted: &Fitted, comparison: Option<&Comparison>) -> Self {
+    pub fn new(fitted: &Fitted, comparison: Option<&Comparison>) -> Self {
         let mut forms: Vec<FormReport> = fitted
             .forms
             .iter()
@@ -217,7 +216,7 @@ impl FitReport {
             },
         };
         Self {
-            series: path.display().to_string(),
+            series: fitted.name.clone(),
             maturity: Maturity::of(fitted.function),
             outcome,
             point_count: fitted.points.len(),

@@ -8,10 +8,10 @@ use std::sync::{Arc, Mutex};
 use chrono::{DateTime, SecondsFormat, Utc};
 use daemon_api::act::ActBody;
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
-use daemon_api::client::Client;
 use daemon_api::channel::ChannelsAnswer;
+use daemon_api::client::Client;
 use daemon_api::event::PlantEvent;
-use daemon_api::mix::MixesAnswer;
+use daemon_api::mix::{BreaksAnswer, MixesAnswer};
 use daemon_api::plan::PlanAnswer;
 use daemon_api::reading::{Backfill, BackfillAnswer};
 use daemon_api::series::SeriesAnswer;
@@ -211,6 +211,15 @@ impl Door for FakeDoor {
 
     fn mixes(&self) -> Answer<'_, MixesAnswer> {
         ready(Ok(golden("mixes"))).boxed()
+    }
+
+    fn mix_breaks(&self, mix: String, from: Option<DateTime<Utc>>) -> Answer<'_, BreaksAnswer> {
+        let mut answer: BreaksAnswer = golden("breaks");
+        answer.mix = mix;
+        answer
+            .breaks
+            .retain(|one| from.is_none_or(|from| one.tested_at >= from));
+        ready(Ok(answer)).boxed()
     }
 
     fn shift_log(
