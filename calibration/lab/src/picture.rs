@@ -18,6 +18,7 @@ pub fn of_file(curve: &CurveFile, required: Megapascal, system: UnitSystem) -> C
     let (first, last) = (curve.range.maturity_min, curve.range.maturity_max);
     let nodes = nodes(first, last);
     let interval = prepared.maturity_interval(required.0);
+    let unit = x_unit(&curve.maturity, system);
     let places = [
         ("early", interval.early),
         ("likely", interval.likely),
@@ -46,7 +47,9 @@ pub fn of_file(curve: &CurveFile, required: Megapascal, system: UnitSystem) -> C
         places: places
             .into_iter()
             .filter_map(|(name, reached)| match reached {
-                RequiredMaturity::Within(at) => Some((x(at), format!("{name} {:.1}", x(at)))),
+                RequiredMaturity::Within(at) => {
+                    Some((x(at), format!("{name} {:.1} {unit}", x(at))))
+                }
                 RequiredMaturity::BeforeData { .. }
                 | RequiredMaturity::BeyondData { .. }
                 | RequiredMaturity::Never => None,
@@ -68,11 +71,16 @@ pub fn shown(maturity: f64, unit: MaturityUnit, system: UnitSystem) -> f64 {
 
 /// What runs along the bottom of a picture, with its unit.
 pub fn x_label(function: &MaturityFunction, system: UnitSystem) -> String {
-    let unit = match function.unit() {
+    let name = function.name().replace('-', " ");
+    format!("{name}, {}", x_unit(function, system))
+}
+
+/// The unit along the bottom.
+pub fn x_unit(function: &MaturityFunction, system: UnitSystem) -> &'static str {
+    match function.unit() {
         MaturityUnit::Hours => "h",
         MaturityUnit::CelsiusHours => CelsiusHours::unit(system),
-    };
-    format!("{}, {unit}", function.name())
+    }
 }
 
 /// Maturities evenly apart on a logarithmic axis, both ends included.

@@ -52,10 +52,11 @@ impl Canvas {
     fn character(&self, column: usize, row: usize) -> char {
         let index = row * COLUMNS + column;
         match self.letters[index] {
-            Some(letter) if letter != '·' => letter,
-            shade => match char::from_u32(0x2800 + self.dots[index]) {
+            // Results hide the curve, and the curve hides levels, places and its band.
+            Some(result @ ('●' | '○')) => result,
+            behind => match char::from_u32(0x2800 + self.dots[index]) {
                 Some(dots) if self.dots[index] != 0 => dots,
-                _ => shade.unwrap_or(' '),
+                _ => behind.unwrap_or(' '),
             },
         }
     }

@@ -11,6 +11,11 @@ const LEFT: f64 = 70.0;
 const RIGHT: f64 = 20.0;
 const TOP: f64 = 46.0;
 const BOTTOM: f64 = 84.0;
+/// Letters that fit into a line of the note.
+const NOTE_LETTERS: usize = 112;
+/// Keeps a name readable where it stands over a line or a mark.
+const HALO: &str = "stroke=\"white\" stroke-width=\"4\" stroke-linejoin=\"round\" \
+                    paint-order=\"stroke\"";
 
 /// The chart as an SVG document.
 pub fn svg(chart: &Chart) -> String {
@@ -78,12 +83,26 @@ fn write(out: &mut String, chart: &Chart) -> fmt::Result {
             "<polyline points=\"{points}\" fill=\"none\" stroke=\"#1c3d5a\" stroke-width=\"2\"/>"
         )?;
     }
+    for (at_x, at_y, mark) in &chart.marks {
+        let fill = match mark {
+            Mark::Filled => "#222",
+            Mark::Open => "white",
+        };
+        writeln!(
+            out,
+            "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"4\" fill=\"{fill}\" stroke=\"#222\" \
+             stroke-width=\"1.5\"/>",
+            x(*at_x),
+            y(*at_y)
+        )?;
+    }
     for (level, name) in &chart.levels {
         let at = y(*level);
         writeln!(
             out,
             "<line x1=\"{LEFT}\" y1=\"{at:.1}\" x2=\"{right}\" y2=\"{at:.1}\" stroke=\"#222\" \
-             stroke-dasharray=\"7 4\"/><text x=\"{right}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
+             stroke-dasharray=\"7 4\"/><text x=\"{right}\" y=\"{:.1}\" text-anchor=\"end\" \
+             {HALO}>{}</text>",
             at - 5.0,
             escaped(name)
         )?;
@@ -104,22 +123,9 @@ fn write(out: &mut String, chart: &Chart) -> fmt::Result {
             out,
             "<line x1=\"{at:.1}\" y1=\"{floor}\" x2=\"{at:.1}\" y2=\"{ceiling}\" stroke=\"#222\" \
              stroke-dasharray=\"2 3\"/><text x=\"{beside:.1}\" y=\"{:.1}\" \
-             text-anchor=\"{anchor}\">{}</text>",
+             text-anchor=\"{anchor}\" {HALO}>{}</text>",
             floor - 10.0 - 17.0 * below,
             escaped(name)
-        )?;
-    }
-    for (at_x, at_y, mark) in &chart.marks {
-        let fill = match mark {
-            Mark::Filled => "#222",
-            Mark::Open => "white",
-        };
-        writeln!(
-            out,
-            "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"4\" fill=\"{fill}\" stroke=\"#222\" \
-             stroke-width=\"1.5\"/>",
-            x(*at_x),
-            y(*at_y)
         )?;
     }
     let middle = 0.5 * (LEFT + right);
@@ -128,14 +134,35 @@ fn write(out: &mut String, chart: &Chart) -> fmt::Result {
         out,
         "<path d=\"M{LEFT} {ceiling}V{floor}H{right}\" fill=\"none\" stroke=\"#444\"/>\n\
          <text x=\"{middle}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>\n\
-         <text transform=\"translate(20 {half}) rotate(-90)\" text-anchor=\"middle\">{}</text>\n\
-         <text x=\"{LEFT}\" y=\"{:.1}\" font-size=\"11\" fill=\"#333\">{}</text>\n</svg>",
+         <text transform=\"translate(20 {half}) rotate(-90)\" text-anchor=\"middle\">{}</text>",
         floor + 42.0,
         escaped(&chart.x_label),
-        escaped(&chart.y_label),
-        HEIGHT - 14.0,
-        escaped(&chart.note)
-    )
+        escaped(&chart.y_label)
+    )?;
+    for (line, at) in note_lines(&chart.note).iter().zip([62.0, 76.0]) {
+        writeln!(
+            out,
+            "<text x=\"{LEFT}\" y=\"{:.1}\" font-size=\"11\" fill=\"#333\">{}</text>",
+            floor + at,
+            escaped(line)
+        )?;
+    }
+    writeln!(out, "</svg>")
+}
+
+/// The note in two lines, broken between words, or in one.
+fn note_lines(note: &str) -> Vec<&str> {
+    if note.chars().count() <= NOTE_LETTERS {
+        return vec![note];
+    }
+    let end = note
+        .char_indices()
+        .nth(NOTE_LETTERS)
+        .map_or(note.len(), |(at, _)| at);
+    match note[..end].rsplit_once(' ') {
+        Some((first, _)) => vec![first, note[first.len()..].trim_start()],
+        None => vec![note],
+    }
 }
 
 fn path_points(points: impl Iterator<Item = (f64, f64)>) -> String {

@@ -6,7 +6,7 @@ use units::{Megapascal, Show as _, UnitSystem};
 
 use super::Fitted;
 use crate::chart::{Chart, Mark};
-use crate::picture::{marks, nodes, shown, x_label};
+use crate::picture::{marks, nodes, shown, x_label, x_unit};
 
 /// Data, curve, the curve's two-sided 90 % band, the required strength and where they meet.
 pub fn curve(fitted: &Fitted, fit: &CurveFit, system: UnitSystem) -> Chart {
@@ -21,13 +21,14 @@ pub fn curve(fitted: &Fitted, fit: &CurveFit, system: UnitSystem) -> Chart {
         && let TargetMaturity::Within(crossing) = fit.target_maturity(target_mpa)
     {
         let inside = |end: Option<f64>| end.filter(|end| (first..=last).contains(end));
+        let unit = x_unit(&fitted.function, system);
         for (name, at) in [
             ("early", inside(crossing.early)),
             ("likely", Some(crossing.maturity)),
             ("late", inside(crossing.late)),
         ] {
             if let Some(at) = at {
-                places.push((x(at), format!("{name} {:.1}", x(at))));
+                places.push((x(at), format!("{name} {:.1} {unit}", x(at))));
             }
         }
     }

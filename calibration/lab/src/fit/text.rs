@@ -138,9 +138,9 @@ impl Writer<'_> {
             let coefficient = &details.coefficients[name];
             writeln!(
                 out,
-                "  {name:<16} {:>14}  ± {:.3e} standard error",
+                "  {name:<16} {:>14}  ± {} standard error",
                 format!("{:.7}", coefficient.value),
-                coefficient.standard_error
+                significant(coefficient.standard_error)
             )?;
         }
         let scatter = details
@@ -275,4 +275,13 @@ impl Writer<'_> {
         }
         Ok(())
     }
+}
+
+/// A number with three digits that count, written out.
+fn significant(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return format!("{value}");
+    }
+    let decimals = (2.0 - value.abs().log10().floor()).clamp(0.0, 12.0);
+    format!("{value:.0$}", decimals as usize)
 }

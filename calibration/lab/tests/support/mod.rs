@@ -1,5 +1,7 @@
 //! Runs the lab's command in a folder of its own.
 
+#![allow(dead_code, reason = "each test file uses its own part of it")]
+
 use std::fs;
 use std::path::PathBuf;
 use std::process::Output;
