@@ -12,8 +12,9 @@ use units::{Celsius, bounds};
 use super::{BadRow, SeriesError};
 use crate::maturity::MaturityFunction;
 
-/// A history may begin this late after time zero; its first temperature is held back to it.
-const LATE_START_H_MAX: f64 = 0.5;
+/// A history may begin this late after time zero, since cylinders are plugged in when the last of a
+/// load is made; its first temperature is held back to it.
+const LATE_START_H_MAX: f64 = 1.0;
 
 /// It may end this long before the specimen's break; its last temperature is held.
 const EARLY_END_H_MAX: f64 = 1.0;
