@@ -162,11 +162,19 @@ fn clipped(from: (UtcMs, f64), to: (UtcMs, f64), zero_at: UtcMs, now: UtcMs) -> 
     if end <= start {
         return None;
     }
-    let span_ms = (to.0.0 - from.0.0) as f64;
-    let at = |time: UtcMs| from.1 + (to.1 - from.1) * ((time.0 - from.0.0) as f64 / span_ms);
+    let change_c = to.1 - from.1;
+    let at = |time: UtcMs| {
+        let span_ms = (to.0.0 - from.0.0) as f64;
+        from.1 + change_c * ((time.0 - from.0.0) as f64 / span_ms)
+    };
+    // Most stretches lie within as a whole, and need no division.
     Some(Stretch {
-        start_c: at(start),
-        end_c: at(end),
+        start_c: if start == from.0 { from.1 } else { at(start) },
+        end_c: if end == to.0 {
+            from.1 + change_c
+        } else {
+            at(end)
+        },
         hours: end.hours_since(start),
     })
 }

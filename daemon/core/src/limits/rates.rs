@@ -1,6 +1,7 @@
 //! Rates of change that sensor noise, coarse steps and single wrong readings cannot make.
 
 use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
 
 use crate::time::{MS_PER_H, UtcMs};
 
@@ -20,10 +21,13 @@ const MEDIAN_COUNT_MIN: usize = 3;
 /// Half of all pairs lie at least this share of the window apart, so where the medians range over less
 /// than what that share of the window makes of a rate, their slope is below the rate.
 const HALF_OF_PAIRS: f64 = 0.25;
+/// A change this near to what the rate of interest makes of its time counts as that steep, so that no
+/// rounding hides one, °C.
+const ROUNDING_C: f64 = 1e-9;
 
 /// The rate at each time that has enough around it, °C/h; a gathering that still runs is left out.
 ///
-/// Rates below `of_interest_c_per_h` are only known to be below it.
+/// Rates whose size is below `of_interest_c_per_h` are told as none.
 #[must_use]
 pub fn robust_rates(
     readings: &[(UtcMs, f64)],
@@ -31,6 +35,7 @@ pub fn robust_rates(
     now: UtcMs,
 ) -> Vec<(UtcMs, f64)> {
     let medians = medians(readings, now);
+    let tilted = Tilted::new(&medians, of_interest_c_per_h);
     let mut slopes = Vec::new();
     let mut rates = Vec::with_capacity(medians.len());
     let mut start = 0;
@@ -45,8 +50,8 @@ pub fn robust_rates(
         }
         let span_h = span_ms as f64 / MS_PER_H;
         let is_calm = range_c(window) < HALF_OF_PAIRS * span_h * of_interest_c_per_h;
-        let rate = if is_calm {
-            (last.1 - window[0].1) / span_h
+        let rate = if is_calm || !tilted.may_be_of_interest(start..=end) {
+            0.0
         } else {
             median_slope(window, &mut slopes)
         };
@@ -62,6 +67,45 @@ fn range_c(window: &[(UtcMs, f64)]) -> f64 {
             (low.min(one.1), high.max(one.1))
         });
     high - low
+}
+
+/// Medians, and medians turned over, less what the rate of interest makes of the time gone: a slope
+/// is that steep where one of the two does not fall.
+struct Tilted {
+    against_rise: Vec<f64>,
+    against_fall: Vec<f64>,
+}
+
+impl Tilted {
+    fn new(medians: &[(UtcMs, f64)], of_interest_c_per_h: f64) -> Self {
+        let start = medians.first().map_or(UtcMs(0), |one| one.0);
+        let made_c = |at: UtcMs| of_interest_c_per_h * at.hours_since(start);
+        let against_rise = medians.iter().map(|one| one.1 - made_c(one.0));
+        let against_fall = medians.iter().map(|one| -one.1 - made_c(one.0));
+        Self {
+            against_rise: against_rise.collect(),
+            against_fall: against_fall.collect(),
+        }
+    }
+
+    /// Whether at least half of the slopes within are that steep in one direction, without which
+    /// their median is not. It settles most of a night at a small part of what medians cost.
+    fn may_be_of_interest(&self, window: RangeInclusive<usize>) -> bool {
+        let pair_count = window.end() - window.start();
+        let pair_count = pair_count * (pair_count + 1) / 2;
+        let is_half = |tilted: &[f64]| 2 * not_falling_count(tilted) >= pair_count;
+        is_half(&self.against_rise[window.clone()]) || is_half(&self.against_fall[window])
+    }
+}
+
+/// How many pairs there are of which the later is not below the earlier.
+fn not_falling_count(values: &[f64]) -> usize {
+    let later = |index: usize| values[index + 1..].iter();
+    let above = |(index, one): (usize, &f64)| -> usize {
+        let least = one - ROUNDING_C;
+        later(index).map(|other| usize::from(*other >= least)).sum()
+    };
+    values.iter().enumerate().map(above).sum()
 }
 
 fn median_slope(window: &[(UtcMs, f64)], slopes: &mut Vec<f64>) -> f64 {
@@ -119,12 +163,12 @@ pub(super) fn side_by_side(
 
 /// The median; the mean of the two in the middle where the count is even.
 fn median(values: &mut [f64]) -> f64 {
-    values.sort_unstable_by(f64::total_cmp);
     let middle = values.len() / 2;
-    if values.len() % 2 == 1 {
-        values[middle]
-    } else {
-        f64::midpoint(values[middle - 1], values[middle])
+    let is_odd = values.len() % 2 == 1;
+    let (below, upper, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    match below.iter().copied().max_by(f64::total_cmp) {
+        Some(lower) if !is_odd => f64::midpoint(lower, *upper),
+        _ => *upper,
     }
 }
 
@@ -200,6 +244,24 @@ mod tests {
         gap.extend(later.iter().map(|one| (UtcMs(one.0.0 + at(90.0).0), one.1)));
         let rates = robust_rates(&gap, 0.0, at(200.0));
         assert!(largest(&rates) < 3.0, "{rates:?}");
+    }
+
+    #[test]
+    fn every_rate_of_interest_is_the_same_as_where_all_are() {
+        for seed in 0..200 {
+            let rise = |minute: f64| 30.0 + 20.0 * (minute / 40.0).sin();
+            let night = read(rise, 300, 0.1, seed);
+            let all = robust_rates(&night, 0.0, at(300.0));
+            let steep = robust_rates(&night, 12.0, at(300.0));
+            assert_eq!(all.len(), steep.len());
+            let of_interest = all.iter().filter(|one| one.1.abs() >= 12.0);
+            assert!(of_interest.count() > 20, "seed {seed}");
+            for (one, other) in all.iter().zip(&steep) {
+                let is_same = one == other;
+                let are_both_below = one.1.abs() < 12.0 && other.1.abs() < 12.0;
+                assert!(is_same || are_both_below, "seed {seed}: {one:?} {other:?}");
+            }
+        }
     }
 
     #[test]
