@@ -1,5 +1,6 @@
 //! The command line of `tarplight-sim`.
 
+use std::ffi::OsString;
 use std::io::Write;
 use std::path::PathBuf;
 
@@ -16,7 +17,7 @@ use crate::link::mqtt::BrokerAddress;
 use crate::plan::NightPlan;
 use crate::run::{self, RunOptions};
 use crate::scenario::Scenario;
-use crate::{broker, demo, files, history, lab, paperwork};
+use crate::{broker, demo, files, history, lab, paperwork, tied};
 
 /// A simulated precast plant: beds, weather, loggers and faults
 #[derive(Debug, Parser)]
@@ -177,6 +178,15 @@ enum Command {
         #[command(flatten)]
         plant: PlantArgs,
     },
+    /// Become a program that ends when the process which starts this one does
+    #[command(name = tied::SUBCOMMAND, hide = true)]
+    Tied {
+        /// The process that starts this one
+        parent: u32,
+        /// The program and its arguments
+        #[arg(trailing_var_arg = true, allow_hyphen_values = true, required = true)]
+        program: Vec<OsString>,
+    },
 }
 
 #[derive(Debug, Args)]
@@ -237,6 +247,7 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
             runtime.block_on(run::run(options, stop_signal()))
         }
         Command::Broker { port } => broker::run(port),
+        Command::Tied { parent, program } => tied::become_tied(parent, &program),
         Command::Demo(options) => demo::run(&options, stop_signal()),
         Command::WritePlant {
             night,

@@ -23,6 +23,7 @@ use crate::control::{self, Request};
 use crate::paperwork::{self, PlantFileOptions, stamp};
 use crate::plan::NightPlan;
 use crate::scenario::Scenario;
+use crate::tied;
 
 use agenda::Agenda;
 use desk::{Desk, Teller};
@@ -77,7 +78,8 @@ pub fn run(options: &DemoOptions, stopped: impl Future<Output = ()>) -> anyhow::
         .enable_all()
         .build()?;
     runtime.block_on(async {
-        let mut children = Children::new(folder.path.join("logs"))?;
+        let tie = tied::IS_OFFERED.then_some(&*programs.simulator);
+        let mut children = Children::new(folder.path.join("logs"), tie)?;
         let ended = tokio::select! {
             ended = night(options, &programs, &folder.path, &mut children) => ended,
             () = stopped => Ok(()),
@@ -135,8 +137,8 @@ async fn night(
 ) -> anyhow::Result<()> {
     let scenario = Scenario::eight_beds()?;
     let plan = NightPlan::new(&scenario, options.seed, options.night);
-    let broker_port = free_port()?;
-    let listen = format!("127.0.0.1:{}", free_port()?);
+    let [broker_port, daemon_port] = free_ports()?;
+    let listen = format!("127.0.0.1:{daemon_port}");
     let plant_file = PlantFileOptions {
         listen: listen.clone(),
         broker: format!("127.0.0.1:{broker_port}")
@@ -181,7 +183,7 @@ async fn night(
         Teller::to_stdout(scenario.plant.zone)
     } else {
         let teller = Teller::to_file(scenario.plant.zone, &dir.join("logs/events.log"))?;
-        children.start_foreground("dashboard", desk.dashboard())?;
+        children.start_foreground("dashboard", &programs.dashboard, desk.dashboard_arguments())?;
         teller
     };
     let limit = options
@@ -224,10 +226,12 @@ fn clock_arguments(options: &ClockOptions) -> Vec<String> {
     arguments
 }
 
-/// A port that is free now; the program that is told of it says so if it was taken meanwhile.
-fn free_port() -> anyhow::Result<u16> {
-    let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).context("no port is free")?;
-    Ok(listener.local_addr()?.port())
+/// Two ports that are free now; the program that is told of one says so if it was taken meanwhile.
+fn free_ports() -> anyhow::Result<[u16; 2]> {
+    // Both are held until both are known, so that they differ.
+    let bind = || TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).context("no port is free");
+    let (one, other) = (bind()?, bind()?);
+    Ok([one.local_addr()?.port(), other.local_addr()?.port()])
 }
 
 /// Waits until a program answers; fails when it ended, or with its last answer when time is up.

@@ -22,4 +22,5 @@ pub mod plant;
 pub mod run;
 pub mod scenario;
 pub mod streams;
+pub mod tied;
 pub mod wire;

@@ -99,6 +99,16 @@ fn start_plant(dir: &Path, mqtt_port: u16) -> Running {
     plant
 }
 
+#[test]
+fn a_program_that_cannot_be_started_tied_says_why() {
+    let own = std::process::id().to_string();
+    let said = refusal(&["tied", &own, "/no/such/program", "--option"]);
+    assert!(said.contains("cannot start /no/such/program"), "{said}");
+    // No process has number 0, so it cannot be the one that started it.
+    let said = refusal(&["tied", "0", "/bin/true"]);
+    assert!(said.contains("has ended"), "{said}");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn readings_of_all_loggers_arrive_over_their_wires() {
     let dir = tempfile::tempdir().expect("folder");

@@ -7,6 +7,7 @@
 
 mod acts;
 mod commands;
+mod demo;
 mod durable;
 mod full;
 mod kill;

@@ -33,13 +33,9 @@ impl Desk {
         }
     }
 
-    /// The dashboard on the terminal of the demo.
-    pub fn dashboard(&self) -> Command {
-        let mut command = Command::new(&self.program);
-        command
-            .args(["--daemon", &self.daemon, "--by", QUALITY])
-            .kill_on_drop(true);
-        command
+    /// What the dashboard on the terminal of the demo is told.
+    pub fn dashboard_arguments(&self) -> [&str; 4] {
+        ["--daemon", &self.daemon, "--by", QUALITY]
     }
 
     /// Enters an act; the error is what the command said.

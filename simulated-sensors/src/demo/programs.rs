@@ -12,6 +12,8 @@ use anyhow::{Context, bail};
 use rustix::process::{Pid, Signal, kill_process};
 use tokio::process::{Child, Command};
 
+use crate::tied;
+
 /// Packages that the demo needs, and the programs that they give.
 const PACKAGES: [&str; 3] = ["daemon", "tui", "simulated-sensors"];
 /// A child that was asked to end is not waited for longer than this.
@@ -85,6 +87,8 @@ fn executable(message: &str) -> Option<(String, PathBuf)> {
 #[derive(Debug)]
 pub struct Children {
     logs: PathBuf,
+    /// What ties them to this process, so that they end even when it is killed.
+    tie: Option<PathBuf>,
     running: Vec<Running>,
 }
 
@@ -96,11 +100,12 @@ struct Running {
 }
 
 impl Children {
-    /// No children yet; their logs will be in `logs`.
-    pub fn new(logs: PathBuf) -> anyhow::Result<Self> {
+    /// No children yet; their logs will be in `logs`; `tie` is this program's file where it ties them.
+    pub fn new(logs: PathBuf, tie: Option<&Path>) -> anyhow::Result<Self> {
         fs::create_dir_all(&logs).with_context(|| format!("cannot make {}", logs.display()))?;
         Ok(Self {
             logs,
+            tie: tie.map(Path::to_owned),
             running: Vec::new(),
         })
     }
@@ -115,13 +120,13 @@ impl Children {
         let path = self.log(name);
         let log =
             File::create(&path).with_context(|| format!("cannot write {}", path.display()))?;
-        let child = Command::new(program)
+        let child = self
+            .command(program)
             .args(arguments)
             .stdin(Stdio::null())
             .stdout(log.try_clone()?)
             .stderr(log)
             .process_group(0)
-            .kill_on_drop(true)
             .spawn()
             .with_context(|| format!("cannot start the {name}, {}", program.display()))?;
         self.running.push(Running {
@@ -133,12 +138,15 @@ impl Children {
     }
 
     /// Starts the child that has the terminal until the person leaves it.
-    pub fn start_foreground(
+    pub fn start_foreground<A: AsRef<OsStr>>(
         &mut self,
         name: &'static str,
-        mut command: Command,
+        program: &Path,
+        arguments: impl IntoIterator<Item = A>,
     ) -> anyhow::Result<()> {
-        let child = command
+        let child = self
+            .command(program)
+            .args(arguments)
             .spawn()
             .with_context(|| format!("cannot start the {name}"))?;
         self.running.push(Running {
@@ -147,6 +155,20 @@ impl Children {
             is_foreground: true,
         });
         Ok(())
+    }
+
+    fn command(&self, program: &Path) -> Command {
+        let mut command = match &self.tie {
+            Some(tool) => {
+                let [first, rest @ ..] = tied::words(tool, program);
+                let mut command = Command::new(first);
+                command.args(rest);
+                command
+            }
+            None => Command::new(program),
+        };
+        command.kill_on_drop(true);
+        command
     }
 
     fn log(&self, name: &str) -> PathBuf {
@@ -227,7 +249,7 @@ mod tests {
     #[tokio::test]
     async fn a_child_that_ended_is_named_with_the_end_of_its_log() {
         let dir = tempfile::tempdir().expect("folder");
-        let mut children = Children::new(dir.path().join("logs")).expect("children");
+        let mut children = Children::new(dir.path().join("logs"), None).expect("children");
         let script = "echo no port is free; exit 3";
         children
             .start("broker", Path::new("/bin/sh"), ["-c", script])
@@ -243,7 +265,7 @@ mod tests {
     #[tokio::test]
     async fn no_child_is_left_after_the_end() {
         let dir = tempfile::tempdir().expect("folder");
-        let mut children = Children::new(dir.path().join("logs")).expect("children");
+        let mut children = Children::new(dir.path().join("logs"), None).expect("children");
         for name in ["first", "second"] {
             children
                 .start(name, Path::new("/bin/sleep"), ["600"])
