@@ -7,12 +7,27 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use crate::plant::CLIENT_ID;
-use crate::{free_port, wait_until};
+use crate::port::HeldPort;
+use crate::wait_until;
+
+/// The settings that the README tells plants to give their broker.
+fn readme_settings() -> String {
+    let readme = std::fs::read_to_string(crate::workspace_root().join("README.md"))
+        .expect("the README is there");
+    let (_, section) = readme
+        .split_once("### The broker\n")
+        .expect("the README has a section on the broker");
+    let block = section.split("```").nth(1);
+    block
+        .expect("its settings stand between fences")
+        .trim_start()
+        .to_owned()
+}
 
 /// A running (or stopped) broker; its persistence outlives a stop.
 pub struct Broker {
     folder: PathBuf,
-    port: u16,
+    port: HeldPort,
     process: Option<Child>,
 }
 
@@ -34,11 +49,12 @@ impl Broker {
     #[must_use]
     pub fn start_with(folder: &Path, settings: &str) -> Self {
         std::fs::create_dir_all(folder).expect("the broker's folder can be made");
-        let port = free_port();
+        let port = HeldPort::take();
         let text = format!(
-            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\n\
-             persistence_location {}/\nmax_queued_messages 0\n\
-             max_packet_size 1000000\nlog_dest file {}\nuser root\n{settings}",
+            "listener {} 127.0.0.1\nallow_anonymous true\n{}persistence_location {}/\n\
+             log_dest file {}\nuser root\n{settings}",
+            port.number(),
+            readme_settings(),
             folder.display(),
             folder.join("broker.log").display()
         );
@@ -56,7 +72,7 @@ impl Broker {
     /// The port it listens on.
     #[must_use]
     pub fn port(&self) -> u16 {
-        self.port
+        self.port.number()
     }
 
     /// Starts it again on the same port with what it persisted.
@@ -73,7 +89,7 @@ impl Broker {
             .expect("mosquitto starts (Debian package: mosquitto)");
         self.process = Some(process);
         wait_until("the broker answers", Duration::from_secs(10), || {
-            TcpStream::connect(("127.0.0.1", self.port)).map_err(|error| error.to_string())
+            TcpStream::connect(("127.0.0.1", self.port())).map_err(|error| error.to_string())
         });
     }
 
@@ -149,7 +165,7 @@ impl Broker {
                 "-h",
                 "127.0.0.1",
                 "-p",
-                &self.port.to_string(),
+                &self.port().to_string(),
                 "-q",
                 "1",
                 "-t",

@@ -7,7 +7,8 @@ use std::time::Duration;
 use daemon_api::client::{Client, ClientError};
 use daemon_api::routes;
 
-use crate::{binary, free_port, wait_until};
+use crate::port::HeldPort;
+use crate::{binary, wait_until};
 
 /// How a daemon is started.
 #[derive(Debug, Clone, Default)]
@@ -26,7 +27,7 @@ pub struct Daemon {
     data: PathBuf,
     log: PathBuf,
     launch: Launch,
-    port: u16,
+    port: HeldPort,
     process: Option<Child>,
     runtime: tokio::runtime::Runtime,
 }
@@ -59,7 +60,7 @@ impl Daemon {
                 .clone()
                 .unwrap_or_else(|| data.with_extension("log")),
             launch,
-            port: free_port(),
+            port: HeldPort::take(),
             process: None,
             runtime,
         };
@@ -179,7 +180,7 @@ impl Daemon {
     /// Its address.
     #[must_use]
     pub fn address(&self) -> String {
-        format!("127.0.0.1:{}", self.port)
+        format!("127.0.0.1:{}", self.port.number())
     }
 
     /// What it has said on stderr.

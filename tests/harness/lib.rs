@@ -3,10 +3,10 @@
 pub mod broker;
 pub mod daemon;
 pub mod plant;
+pub mod port;
 pub mod trace;
 pub mod wire;
 
-use std::net::TcpListener;
 use std::path::PathBuf;
 use std::process::Command;
 use std::sync::OnceLock;
@@ -67,19 +67,6 @@ pub fn binary(name: &str) -> PathBuf {
         folder
     });
     folder.join(name)
-}
-
-/// A port that was free a moment ago.
-///
-/// # Panics
-/// Where loopback has no free port.
-#[must_use]
-pub fn free_port() -> u16 {
-    let listener = TcpListener::bind("127.0.0.1:0").expect("loopback has a free port");
-    listener
-        .local_addr()
-        .expect("a bound socket has an address")
-        .port()
 }
 
 /// Waits until `probe` is `Ok`, asking again and again; after `limit` it fails with the last answer.
