@@ -4,7 +4,7 @@ use daemon_api::series::{Series, SeriesAnswer, SeriesPoint, StrengthPoint};
 use daemon_core::plant::Plant;
 use daemon_core::time::{MS_PER_H, UtcMs};
 
-use crate::convert::{noun, utc};
+use crate::convert::{noun, utc, view};
 
 /// The strength curve is smooth, so more points than this show nothing more.
 const STRENGTH_POINT_COUNT_MAX: usize = 120;
@@ -20,6 +20,7 @@ pub fn series(plant: &Plant, pour: &str, now: UtcMs, point_count: usize) -> Opti
         .or(record.abandoned_at)
         .map_or(now, |end| end.min(now))
         .max(from);
+    let said = plant.assess_pour(pour, now)?;
     let gap_ms = (plant.config().estimate.short_gap_min * MS_PER_MIN) as i64;
     let window = Window {
         from,
@@ -44,6 +45,7 @@ pub fn series(plant: &Plant, pour: &str, now: UtcMs, point_count: usize) -> Opti
                 lower_90_mpa,
             })
             .collect(),
+        confirmation: view::confirmation(&said.confirmation),
     })
 }
 

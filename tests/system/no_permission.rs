@@ -1,4 +1,4 @@
-//! Over every answer of a pour's life: no estimate stands near a release without what cylinders said.
+//! Over every answer of a pour's life: no estimate stands anywhere without what the cylinders said.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufRead as _, BufReader, Write as _};
@@ -25,16 +25,6 @@ const ESTIMATES: [&str; 8] = [
     "break_from_at",
     "strength",
 ];
-/// Keys that bring an answer near a release decision.
-const RELEASE: [&str; 7] = [
-    "required",
-    "required_mpa",
-    "release_strength_mpa",
-    "release",
-    "release_holds",
-    "status",
-    "wanted_release_at",
-];
 /// What cylinders can have said.
 const STATES: [&str; 4] = ["no-break", "failed", "passed-in-part", "confirmed"];
 /// Words that would read as a permission, wherever they stood.
@@ -49,6 +39,9 @@ const PERMISSIONS: [&str; 8] = [
     "go ahead",
 ];
 
+/// Strength over time, which stands alone nowhere either.
+const SERIES: &str = "/v1/pours/p/series?points=50";
+
 /// What one answer holds.
 #[derive(Debug, Default)]
 struct Found {
@@ -61,18 +54,8 @@ struct Found {
 
 fn look(answer: &Value) -> Found {
     let mut found = Found::default();
-    walk(answer, "", is_near_release(answer), None, &mut found);
+    walk(answer, "", None, &mut found);
     found
-}
-
-fn is_near_release(value: &Value) -> bool {
-    match value {
-        Value::Object(fields) => fields
-            .iter()
-            .any(|(key, value)| RELEASE.contains(&key.as_str()) || is_near_release(value)),
-        Value::Array(items) => items.iter().any(is_near_release),
-        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => false,
-    }
 }
 
 /// The state of the cylinders that an object carries, if it also says it in words.
@@ -83,32 +66,29 @@ fn said_by_cylinders(value: &Value) -> Option<&str> {
     (STATES.contains(&state) && !words.trim().is_empty()).then_some(state)
 }
 
-fn walk<'a>(
-    value: &'a Value,
-    path: &str,
-    is_near: bool,
-    state: Option<&'a str>,
-    found: &mut Found,
-) {
+fn is_empty(value: &Value) -> bool {
+    value.is_null() || value.as_array().is_some_and(Vec::is_empty)
+}
+
+fn walk<'a>(value: &'a Value, path: &str, state: Option<&'a str>, found: &mut Found) {
     match value {
         Value::Object(fields) => {
             let state = said_by_cylinders(value).or(state);
             for (key, value) in fields {
                 let path = format!("{path}/{key}");
-                if ESTIMATES.contains(&key.as_str()) && !value.is_null() {
+                if ESTIMATES.contains(&key.as_str()) && !is_empty(value) {
                     found.estimate_count += 1;
                     match state {
                         Some(state) => drop(found.states.insert(state.to_owned())),
-                        None if is_near => found.wrong.push(path.clone()),
-                        None => {}
+                        None => found.wrong.push(path.clone()),
                     }
                 }
-                walk(value, &path, is_near, state, found);
+                walk(value, &path, state, found);
             }
         }
         Value::Array(items) => {
             for (index, item) in items.iter().enumerate() {
-                walk(item, &format!("{path}/{index}"), is_near, state, found);
+                walk(item, &format!("{path}/{index}"), state, found);
             }
         }
         Value::String(text) => {
@@ -180,8 +160,13 @@ fn answers(daemon: &Daemon) -> Vec<(String, Value)> {
         "/v1/plant",
         "/v1/beds/B1",
         "/v1/pours/p",
-        "/v1/pours/p/series?points=50",
+        SERIES,
         "/v1/state-lines",
+        "/v1/plan",
+        "/v1/alarms",
+        "/v1/alarms/history",
+        "/v1/shift-log",
+        "/v1/mixes",
         "/v1/acts",
         "/v1/acts.jsonl",
     ];
@@ -354,6 +339,7 @@ fn every_answer_with_an_estimate_says_what_the_cylinders_said() {
         "/v1/plant",
         "/v1/beds/B1",
         "/v1/pours/p",
+        SERIES,
         "/v1/state-lines",
         "/v1/events",
     ] {

@@ -3,6 +3,8 @@
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
+use crate::pour::ConfirmationView;
+
 /// The plan from now on, what is overdue first.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PlanAnswer {
@@ -53,4 +55,6 @@ pub struct ScheduleView {
     pub late_h: Option<f64>,
     /// One sentence for a person, with how surely.
     pub text: String,
+    /// What the cylinders have said, which must stand wherever `likely_at` is shown.
+    pub confirmation: ConfirmationView,
 }

@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::act::ChannelRole;
+use crate::pour::ConfirmationView;
 
 /// Every series of one pour.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -18,6 +19,8 @@ pub struct SeriesAnswer {
     pub series: Vec<Series>,
     /// Estimate and lower bound at the governing position over time, MPa.
     pub strength: Vec<StrengthPoint>,
+    /// What the cylinders have said, which must stand wherever `strength` is shown.
+    pub confirmation: ConfirmationView,
 }
 
 /// One line on the chart.

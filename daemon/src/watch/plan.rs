@@ -8,7 +8,7 @@ use daemon_core::plant::Plant;
 use daemon_core::time::UtcMs;
 use daemon_core::trouble::lateness;
 
-use crate::convert::{utc, utc_option};
+use crate::convert::{utc, utc_option, view};
 
 /// A pour that is expected this soon after its wanted time is on time, h.
 const ON_TIME_H: f64 = 0.25;
@@ -159,6 +159,7 @@ fn schedule(pour: &PourAssessment) -> ScheduleView {
         word: word.to_owned(),
         late_h: late.map(|one| one.0),
         text,
+        confirmation: view::confirmation(&pour.confirmation),
     }
 }
 

@@ -312,7 +312,8 @@ async fn plan(desk: &Desk, plant: &Plant, json: bool) -> anyhow::Result<()> {
     let mut text = items_text(plant, &answer.items);
     text.push_str("Against the wanted times:\n");
     for pour in &answer.schedule {
-        text.push_str(&format!("  {}: {}\n", pour.bed, pour.text));
+        let said = &pour.confirmation.words;
+        text.push_str(&format!("  {}: {} {said}\n", pour.bed, pour.text));
     }
     Ok(print(&text)?)
 }

@@ -461,6 +461,7 @@ pub fn series(pour: &str) -> SeriesAnswer {
                 }
             })
             .collect(),
+        confirmation: ConfirmationView::default(),
     }
 }
 
