@@ -11,6 +11,8 @@ mod demo;
 mod durable;
 mod full;
 mod kill;
+mod leak;
+mod log;
 mod no_permission;
 mod outage;
 mod published;
