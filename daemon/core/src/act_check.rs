@@ -123,7 +123,8 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
             breaking::check_pulled(record, set, specimens).map(|()| Vec::new())
         }
         ActBody::PlugMoved(binding) => {
-            binding::check_plug(context, act, record, binding).map(|()| Vec::new())
+            binding::check_plug(context, act, record, binding)?;
+            Ok(binding::unknown_channels(context, [binding]))
         }
         ActBody::HandProbed {
             position,

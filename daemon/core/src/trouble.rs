@@ -63,6 +63,7 @@ pub fn pour_troubles(
     troubles.extend(heat::heat_troubles(config, pour, air, limits, now));
     troubles.extend(schedule::schedule_troubles(pour, now));
     troubles.extend(schedule::curve_trouble(pour, now));
+    troubles.extend(schedule::not_ended_trouble(pour, now));
     troubles.extend(too_few_positions(config, pour, now));
     troubles
 }

@@ -6,6 +6,7 @@ use daemon_core::act::{
     Act, ActBody, HeatPlan, Load, Piece, Placement, PourCorrected, PourOpened, Requirement,
     SetStorage, Stoppage, StrengthAct,
 };
+use daemon_core::config::Logger;
 use daemon_core::{Plant, act_check::RefusalKind};
 use proptest::prelude::*;
 use support::{act, at, binding, broke, config, open_act, opened, plant_with, set};
@@ -408,4 +409,40 @@ proptest! {
         let act = &acts_at(NOW + ahead)[which];
         prop_assert_eq!(refusal(&plant, act), (RefusalKind::Invalid, "future-act"));
     }
+}
+
+#[test]
+fn a_channel_that_no_logger_has_is_a_caution_that_names_it() {
+    let mut config = config();
+    config.loggers = vec![Logger {
+        id: "L".to_owned(),
+        channels: opened()
+            .channels
+            .iter()
+            .map(|one| one.channel.clone())
+            .collect(),
+    }];
+    let plant = Plant::new(config.clone());
+    let about_loggers = |cautions: Vec<String>| {
+        let about = cautions
+            .into_iter()
+            .filter(|one| one.contains("[[logger]]"));
+        about.collect::<Vec<_>>()
+    };
+    let accepted = plant.check_act(&open_act(), at(NOW)).expect("accepted");
+    assert!(about_loggers(accepted).is_empty());
+
+    let mut slipped = opened();
+    slipped.channels[0].channel = "c9".to_owned();
+    let slipped = act(1, 61, ActBody::PourOpened(Box::new(slipped)));
+    let cautions = about_loggers(plant.check_act(&slipped, at(NOW)).expect("accepted"));
+    assert!(
+        cautions.len() == 1 && cautions[0].contains("\"c9\""),
+        "{cautions:?}"
+    );
+    let mut plant = Plant::new(config);
+    plant.take_act(open_act());
+    let moved = act(5, 70, ActBody::PlugMoved(binding("c9", "P1")));
+    let cautions = about_loggers(plant.check_act(&moved, at(NOW)).expect("accepted"));
+    assert_eq!(cautions.len(), 1);
 }

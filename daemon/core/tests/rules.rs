@@ -438,3 +438,23 @@ fn a_set_for_a_later_age_is_broken_only_with_a_reason() {
         .check_act(&broken, at(LATE))
         .expect("with a reason it is recorded");
 }
+
+#[test]
+fn a_pour_that_nobody_ended_is_told_of_after_four_days_until_it_is_stripped() {
+    let mut plant = late_plant(&[]);
+    let begins_at = plant.pours()["p"].begins_at();
+    let told = |plant: &Plant, hours: f64| {
+        let troubles = plant.assess(begins_at.plus_hours(hours)).troubles;
+        troubles.into_iter().find(|one| one.kind == "not-ended")
+    };
+    assert_eq!(told(&plant, 96.0), None);
+    let trouble = told(&plant, 121.0).expect("it was forgotten");
+    assert_eq!(trouble.since, begins_at.plus_hours(96.0));
+    assert!(
+        trouble.what.starts_with("On its bed for 5 days"),
+        "{}",
+        trouble.what
+    );
+    plant.take_act(act(9, LATE, ActBody::Stripped));
+    assert_eq!(told(&plant, 121.0), None);
+}

@@ -26,7 +26,8 @@ fn bound_twice(channel: &str, pour: &str) -> Checked {
     invalid(
         "channel-bound-twice",
         format!(
-            "Channel \"{channel}\" is bound twice at one time (pour \"{pour}\"): one plug reads one thing."
+            "Channel \"{channel}\" is bound twice at one time (pour \"{pour}\"): one plug reads one \
+             thing; bind it once, or record when the plug was moved."
         ),
     )
 }
@@ -100,4 +101,28 @@ pub(super) fn check_plug(
         return bound_twice(&binding.channel, &record.id);
     }
     not_bound_elsewhere(context, record, binding)
+}
+
+/// Cautions for channels that no logger has, where the plant file names loggers: a slip of the pen
+/// would otherwise be found only when nothing is ever read.
+pub(super) fn unknown_channels<'a>(
+    context: &ActContext<'_>,
+    bindings: impl IntoIterator<Item = &'a ChannelBinding>,
+) -> Vec<String> {
+    let known = |channel: &str| {
+        let mut loggers = context.config.loggers.iter();
+        loggers.any(|logger| logger.channels.iter().any(|one| one == channel))
+    };
+    if context.config.loggers.is_empty() {
+        return Vec::new();
+    }
+    let unknown = bindings.into_iter().filter(|one| !known(&one.channel));
+    let caution = |one: &ChannelBinding| {
+        format!(
+            "No [[logger]] of the plant file has channel \"{}\": correct the pour if this is a slip, \
+             or name the channel there.",
+            one.channel
+        )
+    };
+    unknown.map(caution).collect()
 }

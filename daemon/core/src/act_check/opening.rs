@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::act::{Act, PourCorrected, PourOpened, Requirement, StrengthAct};
-use crate::act_check::binding::check_bindings;
+use crate::act_check::binding::{check_bindings, unknown_channels};
 use crate::act_check::breaking::{check_set, load_cautions};
 use crate::act_check::{
     ActContext, ActRefusal, Checked, RefusalKind, check_load_within, in_order, invalid, measured,
@@ -300,6 +300,7 @@ fn cautions(context: &ActContext<'_>, record: &PourRecord) -> Vec<String> {
         .values()
         .flat_map(|set| load_cautions(record, set))
         .collect();
+    cautions.extend(unknown_channels(context, &record.bindings));
     let now: UtcMs = context.now;
     let curve = curve_use(context.config, record, now);
     if !curve.standing.is_usable() {

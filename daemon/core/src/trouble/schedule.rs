@@ -8,6 +8,9 @@ use crate::time::UtcMs;
 /// A forecast later than the wanted time by less than this is on time, h.
 const LATE_H_MIN: f64 = 0.25;
 
+/// A pour that is on its bed for longer than a cure and a long weekend was probably forgotten, h.
+const ON_BED_H_MAX: f64 = 96.0;
+
 /// How late a pour is expected, and how surely; `None` without a wanted time or without a forecast.
 #[must_use]
 pub fn lateness(pour: &PourAssessment) -> Option<(f64, &'static str)> {
@@ -70,6 +73,25 @@ pub fn schedule_troubles(pour: &PourAssessment, now: UtcMs) -> Vec<Trouble> {
         });
     }
     troubles
+}
+
+/// A pour that nobody has ended. While it is on its bed every reading since it began stays in memory,
+/// and is read back at each start.
+pub fn not_ended_trouble(pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
+    let begins_at = pour.record.begins_at();
+    let hours = now.hours_since(begins_at);
+    (hours > ON_BED_H_MAX).then(|| Trouble {
+        kind: "not-ended".into(),
+        urgency: Urgency::Look,
+        what: format!(
+            "On its bed for {:.0} days, neither stripped nor abandoned.",
+            (hours / 24.0).floor()
+        ),
+        since: begins_at.plus_hours(ON_BED_H_MAX),
+        first_act: "If it has left the bed, record it as stripped, or as abandoned with a reason."
+            .into(),
+        ..super::of(pour, now)
+    })
 }
 
 /// A curve from which no estimate may be made any more.
