@@ -154,7 +154,10 @@ fn curve_files(document: &Document, folder: &Path, files: &[PathBuf]) -> Result<
         if path.is_file() {
             return Ok(path);
         }
-        let problem = format!("there is no curve file {}", path.display());
+        let problem = format!(
+            "there is no curve file {}; a path counts from the folder of the plant file",
+            path.display()
+        );
         Err(document.error_at(&[Key("curves"), Key("files"), Entry(index)], problem))
     });
     found.collect()

@@ -263,7 +263,7 @@ fn kind_in_words(expected: &str) -> &str {
     let expected = expected.strip_prefix("expected ").unwrap_or(expected);
     match expected {
         "f64" => "a number",
-        "u8" | "u16" | "u32" | "u64" | "usize" => "a whole number, not negative",
+        "u8" | "u16" | "u32" | "u64" | "usize" => "a whole number of 0 or more",
         "a boolean" => "true or false",
         "a string" | "path string" => "a text in quotes",
         "a sequence" => "a list in brackets, or tables in double brackets",
@@ -288,7 +288,7 @@ pub fn nearest_hint<S: AsRef<str>>(written: &str, known: &[S]) -> String {
         Some((_, one)) => format!("did you mean `{one}`?"),
         None => match known().collect::<Vec<_>>() {
             known if known.is_empty() => "there is none".to_owned(),
-            known => format!("known here: {}", known.join(", ")),
+            known => format!("known here: `{}`", known.join("`, `")),
         },
     }
 }

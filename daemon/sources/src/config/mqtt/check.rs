@@ -249,7 +249,10 @@ impl SubscriptionTable {
         }
         let level_count = self.topic.split('/').count();
         if template.deepest_level() > level_count && !self.topic.ends_with('#') {
-            let problem = format!("the topic has only {level_count} levels");
+            let deepest = template.deepest_level();
+            let problem = format!(
+                "{{{deepest}}} is no level of the topic, which has {level_count}; the first is {{1}}"
+            );
             return Err(("channel", problem));
         }
         Ok(template)
