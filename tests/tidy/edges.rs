@@ -11,7 +11,7 @@ const EDGES: [(&str, &[&str]); 12] = [
     ("calibration", &["units"]),
     ("lab", &["calibration", "daemon-api", "units"]),
     ("daemon-core", &["calibration", "units"]),
-    ("daemon-api", &["units"]),
+    ("daemon-api", &[]),
     ("daemon-store", &[]),
     ("daemon-sources", &[]),
     ("daemon-http", &["daemon-api"]),
