@@ -469,6 +469,8 @@ impl EventLoop {
         let now = assessed.now;
         let mut troubles = assessed.troubles.clone();
         troubles.extend(self.book.troubles(utc(now)));
+        self.book
+            .explain(&self.live.config, &assessed.judged, &mut troubles);
         let waiting_count = self.intake.waiting_reading_count();
         troubles.extend(publish::store_trouble(&self.store_view, waiting_count, now));
         troubles.extend(self.disk_trouble(now));

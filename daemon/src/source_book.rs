@@ -1,10 +1,13 @@
 //! How each source of readings stands: connected or not, what it brought, what was refused.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::source::{RefusalCount, RefusalView, SourceView};
-use daemon_core::assessment::{Trouble, Urgency};
+use daemon_core::assessment::{PourAssessment, Trouble, Urgency};
+use daemon_core::config::PlantConfig;
+use daemon_core::trouble::explain_by_source;
 use daemon_store::{RefusalRow, SAMPLE_CHARS_MAX};
 
 /// A source is called refusing for this long after its last refusal, in plant time.
@@ -16,6 +19,8 @@ pub struct SourceBook {
     sources: Vec<SourceView>,
     /// Readings that were never kept, by source.
     lost: BTreeMap<String, u64>,
+    /// By which source each channel last came, since the start.
+    source_of: HashMap<Arc<str>, String>,
 }
 
 impl SourceBook {
@@ -60,6 +65,18 @@ impl SourceBook {
         view.problem = Some(reason);
     }
 
+    /// A channel came by a source; what was filled in from a logger's memory says nothing of the way.
+    pub fn came(&mut self, channel: &Arc<str>, source: &str) {
+        match self.source_of.get_mut(channel) {
+            Some(known) if known == source => {}
+            Some(known) => source.clone_into(known),
+            None => {
+                self.source_of
+                    .insert(Arc::clone(channel), source.to_owned());
+            }
+        }
+    }
+
     pub fn brought(&mut self, source: &str, via: &str, reading_count: usize, at: DateTime<Utc>) {
         let view = self.entry(source, via);
         view.reading_count += reading_count as u64;
@@ -100,6 +117,21 @@ impl SourceBook {
             .flat_map(|view| [down_trouble(view), refusing(view, now)])
             .flatten()
             .collect()
+    }
+
+    /// Says in each silence of a channel that a source which is down explains it.
+    pub fn explain(
+        &self,
+        config: &PlantConfig,
+        pours: &[PourAssessment],
+        troubles: &mut [Trouble],
+    ) {
+        for view in &self.sources {
+            if let Some(down) = down_trouble(view) {
+                let brings = |channel: &str| self.source_of.get(channel) == Some(&view.source);
+                explain_by_source(config, pours, &down, &brings, troubles);
+            }
+        }
     }
 
     fn entry(&mut self, source: &str, via: &str) -> &mut SourceView {

@@ -18,6 +18,8 @@ pub struct PlantConfig {
     pub mixes: Vec<Mix>,
     /// Limit sets.
     pub limit_sets: Vec<LimitSet>,
+    /// The set of pours where neither the pour nor its bed names one.
+    pub limit_set: Option<String>,
     /// How cylinders confirm.
     pub release: ReleasePolicy,
     /// How sensors are judged.

@@ -225,11 +225,14 @@ impl Plant {
         Some(self.judge(record, &self.clocks(), at).0)
     }
 
-    /// The limits that apply to a pour: its set's, or its bed's, with what was stated for it alone.
+    /// The limits that apply to a pour: its set's, else its bed's, else the plant's, with what was stated
+    /// for it alone.
     #[must_use]
     pub fn limits(&self, record: &PourRecord) -> Option<LimitSet> {
         let of_bed = || self.config.bed(&record.facts.bed)?.limit_set.as_deref();
-        let named = record.facts.limit_set.as_deref().or_else(of_bed);
+        let of_plant = || self.config.limit_set.as_deref();
+        let named = record.facts.limit_set.as_deref();
+        let named = named.or_else(of_bed).or_else(of_plant);
         let set = named.and_then(|named| self.config.limit_set(named));
         limits_of(set, &record.limits_stated)
     }

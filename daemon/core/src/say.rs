@@ -26,6 +26,17 @@ pub fn strength(strength_mpa: f64, system: UnitSystem) -> String {
     Megapascal(strength_mpa).show(system)
 }
 
+/// A span of time: `45 min`, `6 h 05 min`.
+#[must_use]
+pub fn span(hours: f64) -> String {
+    let minutes = (hours * 60.0).round() as i64;
+    if minutes < 120 {
+        format!("{minutes} min")
+    } else {
+        format!("{} h {:02} min", minutes / 60, minutes % 60)
+    }
+}
+
 fn tenths<Q: Show>(quantity: Q, system: UnitSystem) -> String {
     format!("{:.1} {}", quantity.number(system), Q::unit(system))
 }
@@ -33,6 +44,12 @@ fn tenths<Q: Show>(quantity: Q, system: UnitSystem) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_long_span_is_told_in_hours() {
+        assert_eq!(span(1.99), "119 min");
+        assert_eq!(span(6.0 + 5.0 / 60.0), "6 h 05 min");
+    }
 
     #[test]
     fn a_difference_and_a_rate_have_no_32_in_them() {

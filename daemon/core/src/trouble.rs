@@ -14,7 +14,7 @@ use crate::config::{LimitSet, PlantConfig};
 use crate::limits::UnderTarp;
 use crate::time::UtcMs;
 
-pub use cause::explain;
+pub use cause::{explain, explain_by_source};
 pub use schedule::{drift_trouble, lateness};
 pub use sensor::clock_trouble;
 
@@ -84,20 +84,36 @@ fn of(pour: &PourAssessment, now: UtcMs) -> Trouble {
 }
 
 fn too_few_positions(config: &PlantConfig, pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
-    let believed = pour
+    // What a person left out is missed by nobody.
+    let kept: Vec<_> = pour
         .positions
         .iter()
-        .filter(|one| one.trust.verdict != Verdict::NoData)
-        .count();
+        .filter(|one| one.excluded.is_none())
+        .collect();
+    let mut unread_since: Vec<UtcMs> = kept
+        .iter()
+        .filter(|one| one.trust.verdict == Verdict::NoData)
+        .map(|one| one.trust.since.unwrap_or(pour.record.begins_at()))
+        .collect();
+    unread_since.sort_unstable();
+    let believed = kept.len() - unread_since.len();
     let is_awaited = now.hours_since(pour.record.begins_at()) * 60.0 > config.trust.silent_min;
     let least = config.estimate.position_count_min;
-    (is_awaited && pour.positions.len() >= least && believed < least).then(|| Trouble {
+    if !is_awaited || kept.len() < least || believed >= least {
+        return None;
+    }
+    let count = if believed == 0 {
+        "None".to_owned()
+    } else {
+        format!("Only {believed}")
+    };
+    let verb = if believed > 1 { "are" } else { "is" };
+    Some(Trouble {
         kind: "too-few-positions".into(),
         urgency: Urgency::Soon,
-        what: format!(
-            "Only {believed} of {} positions are read.",
-            pour.positions.len()
-        ),
+        what: format!("{count} of {} positions {verb} read.", kept.len()),
+        // They were too few from when the first that was one too many went.
+        since: unread_since.get(kept.len() - least).copied().unwrap_or(now),
         first_act: "Check the plugs and the logger of this bed.".into(),
         ..of(pour, now)
     })

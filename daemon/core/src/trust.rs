@@ -200,9 +200,9 @@ fn verdict(
         let evidence = "nothing was read".to_owned();
         return trust(Verdict::NoData, DoubtReason::Silent, Some(from), evidence);
     };
-    let silent_min = now.hours_since(last_at) * 60.0;
-    if silent_min > settings.silent_min {
-        let evidence = format!("nothing for {silent_min:.0} min");
+    let silent_h = now.hours_since(last_at);
+    if silent_h * 60.0 > settings.silent_min {
+        let evidence = format!("nothing for {}", say::span(silent_h));
         return trust(
             Verdict::NoData,
             DoubtReason::Silent,

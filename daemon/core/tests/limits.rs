@@ -19,6 +19,7 @@ fn plant(limits: LimitSet, acts: &[Act], readings: &[Reading]) -> Plant {
         ..limits
     };
     let config = PlantConfig {
+        limit_set: None,
         limit_sets: vec![limits],
         ..config()
     };

@@ -45,6 +45,9 @@ pub fn check(
     let listen = listen(document, &written.plant)?;
     require_text(document, &[Key("plant"), Key("name")], &written.plant.name)?;
     let limit_sets = watch::limit_sets(document, written.limit_set)?;
+    let of_plant = written.plant.limit_set;
+    let at = [Key("plant"), Key("limit_set")];
+    require_limit_set(document, &at, of_plant.as_deref(), &limit_sets)?;
     let beds = beds(document, written.bed, &limit_sets)?;
     let mixes: Vec<Mix> = written
         .mix
@@ -79,6 +82,7 @@ pub fn check(
             beds,
             mixes,
             limit_sets,
+            limit_set: of_plant,
             release: release(document, &written.release)?,
             trust: trust(document, &written.trust)?,
             estimate: estimate(document, &written.estimate)?,
@@ -129,15 +133,8 @@ fn beds(document: &Document, tables: Vec<BedTable>, sets: &[LimitSet]) -> Result
     for (index, bed) in tables.iter().enumerate() {
         let length = [Key("bed"), Entry(index), Key("length_m")];
         require(document, &length, bed.length_m, 1.0..=bounds::STATION_M.max)?;
-        let Some(named) = &bed.limit_set else {
-            continue;
-        };
-        if !sets.iter().any(|set| set.id == *named) {
-            let known: Vec<&str> = sets.iter().map(|set| set.id.as_str()).collect();
-            let hint = nearest_hint(named, &known);
-            let problem = format!("there is no [[limit_set]] with the id \"{named}\"; {hint}");
-            return Err(document.error_at(&[Key("bed"), Entry(index), Key("limit_set")], problem));
-        }
+        let at = [Key("bed"), Entry(index), Key("limit_set")];
+        require_limit_set(document, &at, bed.limit_set.as_deref(), sets)?;
     }
     let beds = tables.into_iter().map(|table| Bed {
         id: table.id,
@@ -146,6 +143,25 @@ fn beds(document: &Document, tables: Vec<BedTable>, sets: &[LimitSet]) -> Result
         heat_source: table.heat_source,
     });
     Ok(beds.collect())
+}
+
+/// A limit set that is named must be there.
+fn require_limit_set(
+    document: &Document,
+    at: &[Step<'_>],
+    named: Option<&str>,
+    sets: &[LimitSet],
+) -> Result<()> {
+    let is_known = |named: &str| sets.iter().any(|set| set.id == named);
+    match named.filter(|named| !is_known(named)) {
+        None => Ok(()),
+        Some(named) => {
+            let known: Vec<&str> = sets.iter().map(|set| set.id.as_str()).collect();
+            let hint = nearest_hint(named, &known);
+            let problem = format!("there is no [[limit_set]] with the id \"{named}\"; {hint}");
+            Err(document.error_at(at, problem))
+        }
+    }
 }
 
 fn curve_files(document: &Document, folder: &Path, files: &[PathBuf]) -> Result<Vec<PathBuf>> {

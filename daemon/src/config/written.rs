@@ -46,6 +46,7 @@ pub struct PlantTable {
     pub units: UnitsWord,
     pub listen: Option<String>,
     pub data_dir: PathBuf,
+    pub limit_set: Option<String>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]

@@ -98,6 +98,7 @@ impl Intake {
                             self.waiting.refusals.push(row);
                         }
                     }
+                    book.came(&channel, &source);
                     book.brought(&source, reading.via.as_str(), 1, received_at);
                     self.waiting
                         .readings

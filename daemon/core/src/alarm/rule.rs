@@ -61,7 +61,7 @@ const RULES: [Rule; 29] = [
     rule("heat-still-on", 5.0, 10.0),
     rule("late", 30.0, 120.0),
     rule("break-due", 5.0, 15.0),
-    by_readings("too-few-positions", 10.0, 10.0),
+    rule("too-few-positions", 10.0, 10.0),
     // A logger's channels fall silent one after the other: the logger must have time to explain them.
     by_readings("sensor-silent", 5.0, 5.0),
     by_readings("logger-silent", 1.0, 2.0),

@@ -1,6 +1,6 @@
 //! One cause that explains many troubles: a silent logger its channels, a lost heat source its beds.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::assessment::{DoubtReason, PourAssessment, Trouble, Trust, Urgency};
 use crate::config::PlantConfig;
@@ -62,7 +62,8 @@ pub fn explain(config: &PlantConfig, pours: &[PourAssessment], troubles: &mut Ve
 }
 
 fn reads_of(pour: &PourAssessment) -> Vec<Read<'_>> {
-    let concrete = pour.positions.iter().filter_map(|position| {
+    let kept = pour.positions.iter().filter(|one| one.excluded.is_none());
+    let concrete = kept.filter_map(|position| {
         Some(Read {
             pour,
             place: &position.id,
@@ -126,15 +127,62 @@ fn silent(
         first_act: first_act.into(),
         explained_by: None,
     };
-    let id = |read: &&Read<'_>| {
-        let trouble = Trouble {
-            kind: SILENT.into(),
-            place: Some(read.place.to_owned()),
-            ..super::of(read.pour, since)
-        };
-        trouble.id()
+    Some((cause, reads.iter().map(|read| silent_id(read)).collect()))
+}
+
+/// The id of the trouble of a channel that is silent.
+fn silent_id(read: &Read<'_>) -> String {
+    let trouble = Trouble {
+        kind: SILENT.into(),
+        place: Some(read.place.to_owned()),
+        ..super::of(read.pour, UtcMs(0))
     };
-    Some((cause, reads.iter().map(id).collect()))
+    trouble.id()
+}
+
+/// Says in each silence that a source explains that it does: its channels cannot speak while it is down.
+///
+/// `brings` says of a channel whether it last came by that source.
+pub fn explain_by_source(
+    config: &PlantConfig,
+    pours: &[PourAssessment],
+    source: &Trouble,
+    brings: &dyn Fn(&str) -> bool,
+    troubles: &mut [Trouble],
+) {
+    let reads: Vec<Read<'_>> = pours
+        .iter()
+        .filter(|pour| pour.record.is_under_cure())
+        .flat_map(reads_of)
+        .collect();
+    let is_silent = |read: &Read<'_>| read.trust.reason == Some(DoubtReason::Silent);
+    let is_brought = |read: &Read<'_>| brings(read.channel);
+    let silenced = |read: &&Read<'_>| is_silent(read) && is_brought(read);
+    let ids: BTreeSet<String> = reads.iter().filter(silenced).map(silent_id).collect();
+    // A silence of several channels follows only where no other source could have brought any of them.
+    let of_logger = |logger: &str, read: &Read<'_>| {
+        let mut loggers = config.loggers.iter().filter(|one| one.id == logger);
+        loggers.any(|one| one.channels.iter().any(|channel| channel == read.channel))
+    };
+    let of_pour = |pour: &str, read: &Read<'_>| read.pour.record.id == pour;
+    let follows = |trouble: &Trouble| match (&*trouble.kind, &trouble.place, &trouble.pour) {
+        (SILENT, ..) => ids.contains(&trouble.id()),
+        ("logger-silent", Some(logger), _) => {
+            let of_it = reads.iter().filter(|read| of_logger(logger, read));
+            of_it.clone().count() > 0 && of_it.clone().all(is_brought)
+        }
+        ("bed-silent" | "too-few-positions", _, Some(pour)) => {
+            let mut of_it = reads
+                .iter()
+                .filter(|read| of_pour(pour, read) && is_silent(read));
+            let first = of_it.next();
+            first.is_some_and(is_brought) && of_it.all(is_brought)
+        }
+        _ => false,
+    };
+    for trouble in troubles.iter_mut().filter(|one| follows(one)) {
+        trouble.explained_by = Some(source.id());
+    }
 }
 
 /// Heat sources behind several beds that lose heat at one time.

@@ -124,7 +124,10 @@ impl Heat<'_> {
             return None;
         }
         let lifted = lifted_min.map_or_else(String::new, |lifted| {
-            format!(" The tarp has been lifted for {lifted:.0} min.")
+            format!(
+                " The tarp has been lifted for {}.",
+                say::span(lifted / 60.0)
+            )
         });
         Some(Trouble {
             kind: LOSING_HEAT.into(),
@@ -159,7 +162,7 @@ impl Heat<'_> {
         let risen_c = then_c.and_then(|then| Some(self.highest_since(from)?.1 - then));
         let is_warm = then_c.is_some_and(|then| then >= WARM_C);
         let has_come = is_warm || risen_c.is_some_and(|risen| risen >= RISE_C_MIN);
-        let ago = self.now.hours_since(from) * 60.0;
+        let ago = say::span(self.now.hours_since(from));
         let (urgency, evidence, first_act) = match (has_come, self.switch, risen_c) {
             (true, Some(_), _) => return None,
             (true, None, _) => (
@@ -186,7 +189,7 @@ impl Heat<'_> {
         Some(Trouble {
             kind: "heat-not-started".into(),
             urgency,
-            what: format!("The heat {said} {ago:.0} min ago; {evidence}."),
+            what: format!("The heat {said} {ago} ago; {evidence}."),
             since: from,
             first_act: first_act.into(),
             ..super::of(self.pour, self.now)
@@ -209,9 +212,9 @@ impl Heat<'_> {
             } else {
                 Urgency::Soon
             };
-            let ago = self.now.hours_since(off_at) * 60.0;
+            let ago = say::span(self.now.hours_since(off_at));
             let what = format!(
-                "The heat should have gone off {ago:.0} min ago by the plan; nobody has recorded that it is off."
+                "The heat should have gone off {ago} ago by the plan; nobody has recorded that it is off."
             );
             (urgency, off_at, what)
         } else {

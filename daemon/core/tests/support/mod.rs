@@ -72,6 +72,7 @@ pub fn config() -> PlantConfig {
             },
         ],
         mixes: vec![Mix { id: "M45".into() }, Mix { id: "M60".into() }],
+        limit_set: None,
         limit_sets: vec![LimitSet {
             id: "spec".into(),
             concrete_c_max: Some(70.0),

@@ -1,0 +1,126 @@
+//! Channels that say nothing: when too few are read, what a person left out, which source explains it.
+
+mod support;
+
+use daemon_core::act::ActBody;
+use daemon_core::assessment::{Trouble, Urgency};
+use daemon_core::plant::PlantAssessment;
+use daemon_core::trouble::explain_by_source;
+use support::{act, at, config, open_act, opened, ordinary_night, plant_of, plant_with, reading};
+
+/// P1 read to the end, P2 until 03:20, P3 until 02:30; asked at 06:00.
+fn falling_silent(more: &[daemon_core::act::Act]) -> PlantAssessment {
+    let until = |channel: &str| match channel {
+        "c1" => 360,
+        "c2" => 200,
+        _ => 150,
+    };
+    let readings: Vec<_> = ordinary_night(360)
+        .into_iter()
+        .filter(|reading| reading.received_at <= at(until(&reading.channel)))
+        .collect();
+    let acts: Vec<_> = [open_act()].iter().chain(more).cloned().collect();
+    plant_with(&acts, &readings).assess(at(360))
+}
+
+fn of_kind<'a>(found: &'a PlantAssessment, kind: &str) -> Vec<&'a Trouble> {
+    let troubles = found.troubles.iter();
+    troubles.filter(|one| one.kind == kind).collect()
+}
+
+#[test]
+fn too_few_positions_are_read_since_the_first_that_was_one_too_many_fell_silent() {
+    let found = falling_silent(&[]);
+    let few = of_kind(&found, "too-few-positions");
+    assert_eq!(few.len(), 1, "{:?}", found.troubles);
+    assert_eq!(few[0].what, "Only 1 of 3 positions is read.");
+    assert_eq!(few[0].since, at(200));
+}
+
+#[test]
+fn where_nothing_is_read_it_says_none() {
+    let readings: Vec<_> = ordinary_night(150);
+    let found = plant_with(&[open_act()], &readings).assess(at(360));
+    let few = of_kind(&found, "too-few-positions");
+    assert_eq!(few[0].what, "None of 3 positions is read.");
+    assert_eq!(few[0].since, at(150));
+}
+
+#[test]
+fn what_a_person_left_out_is_missed_by_nobody() {
+    let mut left_out = act(
+        9,
+        300,
+        ActBody::PositionExcluded {
+            position: "P3".into(),
+        },
+    );
+    left_out.why = Some("its wire is cut".into());
+    let found = falling_silent(&[left_out]);
+    let silent = of_kind(&found, "sensor-silent");
+    let places: Vec<_> = silent.iter().map(|one| one.place.as_deref()).collect();
+    assert_eq!(places, [Some("P2")]);
+    let few = of_kind(&found, "too-few-positions");
+    assert_eq!(few[0].what, "Only 1 of 2 positions is read.");
+}
+
+#[test]
+fn a_source_that_is_down_explains_the_silence_of_its_channels_and_of_no_others() {
+    let readings: Vec<_> = ordinary_night(150);
+    let found = plant_with(&[open_act()], &readings).assess(at(360));
+    let down = Trouble {
+        kind: "source-down".into(),
+        urgency: Urgency::Soon,
+        bed: None,
+        pour: None,
+        place: Some("bed 1 logger".into()),
+        what: "No readings come from bed 1 logger: unplugged.".into(),
+        since: at(150),
+        first_act: "Check the cable.".into(),
+        explained_by: None,
+    };
+    let explained = |brings: &dyn Fn(&str) -> bool| {
+        let mut troubles = found.troubles.clone();
+        for trouble in &mut troubles {
+            trouble.explained_by = None;
+        }
+        explain_by_source(&config(), &found.pours, &down, brings, &mut troubles);
+        let explained = troubles.iter().filter(|one| one.explained_by.is_some());
+        let mut kinds: Vec<_> = explained.map(|one| one.kind.to_string()).collect();
+        kinds.sort();
+        kinds
+    };
+    let all = explained(&|_| true);
+    let silent = "sensor-silent";
+    assert_eq!(
+        all,
+        ["bed-silent", silent, silent, silent, "too-few-positions"]
+    );
+    assert_eq!(explained(&|channel| channel != "c3"), [silent, silent]);
+    assert!(explained(&|_| false).is_empty());
+}
+
+#[test]
+fn the_plants_limit_set_is_for_pours_where_nobody_names_one() {
+    let mut config = config();
+    config.limit_set = Some("plant".into());
+    let mut of_plant = config.limit_sets[0].clone();
+    of_plant.id = "plant".into();
+    of_plant.concrete_c_max = Some(60.0);
+    config.limit_sets.push(of_plant);
+    let limits_on = |bed: &str, named: Option<&str>| {
+        let mut facts = opened();
+        facts.bed = bed.into();
+        facts.limit_set = named.map(Into::into);
+        let acts = [act(1, 61, ActBody::PourOpened(Box::new(facts)))];
+        let plant = plant_of(config.clone(), &acts, &[reading("c1", 60, 21.0)]);
+        plant.limits(&plant.pours()["p"]).map(|set| set.id)
+    };
+    assert_eq!(limits_on("B2", None).as_deref(), Some("plant"));
+    assert_eq!(
+        limits_on("B1", None).as_deref(),
+        Some("spec"),
+        "the bed's own"
+    );
+    assert_eq!(limits_on("B1", Some("plant")).as_deref(), Some("plant"));
+}
