@@ -475,6 +475,7 @@ impl EventLoop {
         troubles.extend(publish::store_trouble(&self.store_view, waiting_count, now));
         troubles.extend(self.disk_trouble(now));
         troubles.extend(self.caller.troubles());
+        troubles.extend(self.live.status_health.trouble());
         troubles.extend(self.curves.troubles());
         let looked = self.watch.look(&assessed.judged, &troubles, now);
         let statements = looked.statements().into_iter();

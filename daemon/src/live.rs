@@ -20,6 +20,7 @@ use units::UnitSystem;
 use crate::config::PlantFile;
 use crate::convert::utc;
 use crate::history::RecordedAct;
+use crate::notify::StatusHealth;
 
 /// A client further behind than this is told to fetch the snapshot.
 const EVENTS_KEPT: usize = 1024;
@@ -29,6 +30,8 @@ pub struct Live {
     pub clock: PlantClock,
     pub data_dir: PathBuf,
     pub config: PlantConfig,
+    /// How the publishing of the plant's state goes.
+    pub status_health: StatusHealth,
     zone: String,
     units: &'static str,
     plant: RwLock<Plant>,
@@ -71,6 +74,7 @@ impl Live {
             clock,
             data_dir,
             config: file.core.clone(),
+            status_health: StatusHealth::default(),
             zone: file.zone.name().to_owned(),
             units: match file.core.units {
                 UnitSystem::Si => "si",

@@ -9,7 +9,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use clap::{Args, Parser, Subcommand};
 use daemon::clock::{ClockOptions, PlantClock};
 use daemon::config::PlantFile;
-use daemon::notify::{Message, send};
+use daemon::notify::{Message, send, test_status};
 use daemon::replay::{Asked, ReplayOptions, backtest, parse_span, print_habits, replay};
 use daemon::run::{Parts, run};
 use daemon::watch::load::{AlarmReplay, replay_alarms};
@@ -282,29 +282,39 @@ fn play_files(args: ReplayArgs, play: Play) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// By this name `test-notify` knows the broker of `[notify.mqtt]`.
+const STATUS_NAME: &str = "status";
+
 fn test_notify(plant: &Path, only: Option<&str>) -> anyhow::Result<ExitCode> {
     let file = PlantFile::load(plant, &[])?;
     let targets = file.notify.targets.iter();
     let targets: Vec<_> = targets
         .filter(|target| only.is_none_or(|only| target.name == only))
         .collect();
-    if targets.is_empty() {
+    let status = file.notify.status.as_ref();
+    let status = status.filter(|_| only.is_none_or(|only| only == STATUS_NAME));
+    if targets.is_empty() && status.is_none() {
         anyhow::bail!(
-            "{} names {} to call: add a table [[notify.target]]",
+            "{} names {} to call: add a table [[notify.target]] or [notify.mqtt]",
             plant.display(),
             only.unwrap_or("nobody")
         );
     }
     let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
     let message = Message::test(&file.core.name);
-    let mut are_all_called = true;
+    let mut tried: Vec<(&str, Result<(), String>)> = Vec::new();
     for target in targets {
-        match runtime.block_on(send(target, &message)) {
-            Ok(()) => say(&format!("{}: called", target.name))?,
-            Err(problem) => {
-                are_all_called = false;
-                say(&format!("{}: NOT called: {problem}", target.name))?;
-            }
+        tried.push((&target.name, runtime.block_on(send(target, &message))));
+    }
+    if let Some(status) = status {
+        let outcome = runtime.block_on(test_status(status, &file.core.name));
+        tried.push((STATUS_NAME, outcome));
+    }
+    let are_all_called = tried.iter().all(|(_, outcome)| outcome.is_ok());
+    for (name, outcome) in tried {
+        match outcome {
+            Ok(()) => say(&format!("{name}: called"))?,
+            Err(problem) => say(&format!("{name}: NOT called: {problem}"))?,
         }
     }
     Ok(if are_all_called {

@@ -1,7 +1,8 @@
-//! Getting a person: who is called about which alarm, in which order, by webhook or by mail.
+//! Getting a person: who is called about which alarm, in which order, and what stands at a broker.
 
 mod caller;
 mod send;
+mod status;
 
 use daemon_api::trouble::TroubleView;
 use daemon_core::assessment::Urgency;
@@ -9,6 +10,7 @@ use serde::Serialize;
 
 pub use caller::{Call, Caller};
 pub use send::send;
+pub use status::{StatusHealth, StatusSettings, spawn_status, test_status};
 
 /// Whom to call, in this order.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -18,6 +20,8 @@ pub struct NotifySettings {
     /// Nobody is called about less than this.
     pub least: Option<Urgency>,
     pub targets: Vec<Target>,
+    /// Where the plant's state stands as retained messages.
+    pub status: Option<StatusSettings>,
 }
 
 /// One way to a person.

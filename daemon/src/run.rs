@@ -17,6 +17,7 @@ use crate::curve_watch::CurveWatch;
 use crate::door::LiveDoor;
 use crate::event_loop::{EventLoop, Inputs};
 use crate::live::Live;
+use crate::notify::spawn_status;
 use crate::source_book::SourceBook;
 
 /// What the caller brings.
@@ -55,6 +56,7 @@ pub async fn run(parts: Parts, stop: CancellationToken) -> anyhow::Result<()> {
             book.add(&name, "mqtt");
         }
     }
+    let status = plant.notify.status.clone();
     let inputs = Inputs {
         sources,
         requests,
@@ -75,6 +77,10 @@ pub async fn run(parts: Parts, stop: CancellationToken) -> anyhow::Result<()> {
         let (events, stop) = (sources_out.clone(), stop.clone());
         tasks.push(spawn_mqtt(source, clock.for_sources(), events, stop));
     }
+    if let Some(status) = status {
+        let live = Arc::clone(&live);
+        tasks.push(spawn_status(status, live, stop.clone()));
+    }
     let turning = tokio::spawn(event_loop.run());
     let door = Arc::new(LiveDoor::new(live, requests_out));
     let serving = tokio::spawn(serve(listener, door, stop.clone()));
@@ -84,7 +90,7 @@ pub async fn run(parts: Parts, stop: CancellationToken) -> anyhow::Result<()> {
     let ended = turning.await;
     stop.cancel();
     for task in tasks {
-        task.await.context("a source failed")?;
+        task.await.context("a source or the publisher failed")?;
     }
     let store = ended.context("the event loop failed")??;
     serving

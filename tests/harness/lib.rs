@@ -2,6 +2,7 @@
 
 pub mod broker;
 pub mod daemon;
+pub mod disk;
 pub mod plant;
 pub mod port;
 pub mod trace;

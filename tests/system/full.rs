@@ -1,104 +1,14 @@
 //! A full disk under a running daemon: nothing is acknowledged, people are told, nothing is lost.
 
-use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::client::ClientError;
 use harness::broker::Broker;
-use harness::daemon::{Daemon, Launch};
+use harness::daemon::Daemon;
+use harness::disk::SmallDisk;
 use harness::plant::{PlantFile, open_pour, payload};
 use harness::wait_until;
-
-/// Room that can run out: a small file system, or where this user may not mount one, a limit on the
-/// size of the daemon's files. Either way the kernel refuses the write.
-enum SmallDisk {
-    Mounted(PathBuf),
-    Limited(PathBuf),
-}
-
-impl SmallDisk {
-    fn new(folder: &Path) -> Self {
-        let disk = folder.join("disk");
-        std::fs::create_dir(&disk).expect("a folder");
-        let mounted = Command::new("mount")
-            .args(["-t", "tmpfs", "-o", "size=4m", "tmpfs"])
-            .arg(&disk)
-            .stderr(Stdio::null())
-            .status()
-            .is_ok_and(|status| status.success());
-        if mounted {
-            Self::Mounted(disk)
-        } else {
-            Self::Limited(disk)
-        }
-    }
-
-    fn path(&self) -> &Path {
-        match self {
-            Self::Mounted(disk) | Self::Limited(disk) => disk,
-        }
-    }
-
-    fn launch(&self, log: PathBuf) -> Launch {
-        let wrapper: &[&str] = match self {
-            Self::Mounted(_) => &[],
-            // Past the limit a process gets a signal that would end it; ignored, the write fails.
-            Self::Limited(_) => &["sh", "-c", "trap '' XFSZ; exec \"$@\"", "sh"],
-        };
-        Launch {
-            wrapper: wrapper.iter().map(|one| (*one).to_owned()).collect(),
-            log: Some(log),
-            ..Launch::default()
-        }
-    }
-
-    fn fill(&self, daemon: &Daemon) {
-        match self {
-            Self::Mounted(disk) => {
-                let filled = std::fs::write(disk.join("filler"), vec![0_u8; 8 << 20]);
-                let error = filled.expect_err("eight megabytes do not fit on four");
-                assert_eq!(error.kind(), std::io::ErrorKind::StorageFull);
-            }
-            Self::Limited(_) => {
-                let log = PathBuf::from(format!("{}-wal", daemon.database().display()));
-                let size = std::fs::metadata(log).expect("the log is there").len();
-                limit_files(daemon, &size.to_string());
-            }
-        }
-    }
-
-    fn make_room(&self, daemon: &Daemon) {
-        match self {
-            Self::Mounted(disk) => {
-                std::fs::remove_file(disk.join("filler")).expect("the filler goes");
-            }
-            Self::Limited(_) => limit_files(daemon, "unlimited"),
-        }
-    }
-}
-
-fn limit_files(daemon: &Daemon, bytes: &str) {
-    let limited = Command::new("prlimit")
-        .args(["--pid", &daemon.process_id().to_string()])
-        .arg(format!("--fsize={bytes}:unlimited"))
-        .status();
-    assert!(
-        limited
-            .expect("prlimit starts (Debian package: util-linux)")
-            .success()
-    );
-}
-
-impl Drop for SmallDisk {
-    fn drop(&mut self) {
-        if let Self::Mounted(disk) = self {
-            // Lazily, because the daemon may still be ending; there is nobody left to be told.
-            let _ = Command::new("umount").arg("--lazy").arg(disk).status();
-        }
-    }
-}
 
 fn messages(start: DateTime<Utc>, from: i64, to: i64) -> String {
     (from..to)

@@ -18,3 +18,5 @@ mod outage;
 mod published;
 mod replay;
 mod serial;
+mod status;
+mod watch;

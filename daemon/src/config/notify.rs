@@ -1,17 +1,24 @@
 //! Whom to call, checked: each target has one way, and secrets come from files or the environment.
 
 use std::path::Path;
+use std::time::Duration;
 
 use daemon_core::assessment::Urgency;
 
 use super::check::{Result, require, require_text};
 use super::document::Document;
 use super::document::Step::{self, Entry, Key};
-use super::written::{NotifyTable, TargetTable, TlsWord, UrgencyWord};
-use crate::notify::{Mail, MailTls, NotifySettings, Target, Way};
+use super::written::{NotifyTable, StatusTable, TargetTable, TlsWord, UrgencyWord};
+use crate::notify::{Mail, MailTls, NotifySettings, StatusSettings, Target, Way};
 
 /// Nobody waits longer than this for the next target unless told otherwise, min.
 const ESCALATE_MIN: f64 = 10.0;
+/// The broker knows the publisher of the state by this name.
+const CLIENT_ID: &str = "tarplight-status";
+/// The plant's state stands under this topic.
+const TOPIC: &str = "tarplight";
+/// After one and a half of these without a word the broker says that the daemon is gone, s.
+const KEEP_ALIVE_S: u16 = 10;
 
 /// Whom to call, in the order of the file.
 pub(super) fn settings(
@@ -33,6 +40,53 @@ pub(super) fn settings(
             UrgencyWord::Now => Urgency::Now,
         }),
         targets: targets?,
+        status: table
+            .mqtt
+            .map(|table| status(document, folder, table))
+            .transpose()?,
+    })
+}
+
+/// Where the plant's state stands as retained messages.
+fn status(document: &Document, folder: &Path, table: StatusTable) -> Result<StatusSettings> {
+    let at = |key| [Key("notify"), Key("mqtt"), Key(key)];
+    require_text(document, &at("host"), &table.host)?;
+    let client_id = table.client_id.unwrap_or_else(|| CLIENT_ID.to_owned());
+    require_text(document, &at("client_id"), &client_id)?;
+    let topic = table.topic.unwrap_or_else(|| TOPIC.to_owned());
+    let is_topic = !topic.is_empty()
+        && !topic.starts_with(['/', '$'])
+        && !topic.ends_with('/')
+        && !topic.contains(['+', '#', '\0']);
+    if !is_topic {
+        let problem = "must be levels such as \"yard/tarplight\", without + and # and without a slash \
+                       at either end";
+        return Err(document.error_at(&at("topic"), problem));
+    }
+    let keep_alive_s = f64::from(table.keep_alive_s.unwrap_or(KEEP_ALIVE_S));
+    let keep_alive_s = require(document, &at("keep_alive_s"), keep_alive_s, 5.0..=3600.0)?;
+    let password = Secret {
+        written: None,
+        file: table.password_file.as_deref(),
+        variable: table.password_env.as_deref(),
+        key: "password",
+    };
+    let password = password.read(document, folder, &at("password_file"))?;
+    let login = match (table.username, password) {
+        (Some(user), Some(password)) => Some((user, password)),
+        (None, None) => None,
+        (Some(_), None) | (None, Some(_)) => {
+            let problem = "a user and a password go together: give both or neither";
+            return Err(document.error_at(&at("username"), problem));
+        }
+    };
+    Ok(StatusSettings {
+        host: table.host,
+        port: table.port.unwrap_or(1883),
+        client_id,
+        topic,
+        login,
+        keep_alive: Duration::from_secs_f64(keep_alive_s),
     })
 }
 

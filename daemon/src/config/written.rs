@@ -128,6 +128,21 @@ pub struct NotifyTable {
     pub least: Option<UrgencyWord>,
     #[serde(default)]
     pub target: Vec<TargetTable>,
+    pub mqtt: Option<StatusTable>,
+}
+
+/// Where the plant's state is published. Without `Debug`: it may name a password's variable.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct StatusTable {
+    pub host: String,
+    pub port: Option<u16>,
+    pub client_id: Option<String>,
+    pub topic: Option<String>,
+    pub keep_alive_s: Option<u16>,
+    pub username: Option<String>,
+    pub password_file: Option<PathBuf>,
+    pub password_env: Option<String>,
 }
 
 #[derive(Clone, Copy, Deserialize)]

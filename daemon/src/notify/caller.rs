@@ -182,6 +182,7 @@ mod tests {
             escalate_min: 10.0,
             least: None,
             targets: vec![target("night phone"), target("foreman")],
+            status: None,
         };
         Caller::new(settings, done)
     }
