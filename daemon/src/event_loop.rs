@@ -472,8 +472,13 @@ impl EventLoop {
         self.book
             .explain(&self.live.config, &assessed.judged, &mut troubles);
         let waiting_count = self.intake.waiting_reading_count();
-        troubles.extend(publish::store_trouble(&self.store_view, waiting_count, now));
-        troubles.extend(self.disk_trouble(now));
+        let store = publish::store_trouble(&self.store_view, waiting_count, now);
+        troubles.extend(self.disk_trouble(now).map(|disk| Trouble {
+            // A disk that is full already needs one call, not two.
+            explained_by: store.as_ref().map(Trouble::id),
+            ..disk
+        }));
+        troubles.extend(store);
         troubles.extend(self.caller.troubles());
         troubles.extend(self.live.status_health.trouble());
         troubles.extend(self.curves.troubles());

@@ -173,13 +173,19 @@ fn down_trouble(view: &SourceView) -> Option<Trouble> {
         "serial" => "Check the cable, the power of the logger and the port's name.",
         _ => "Check that the broker runs and that the network reaches it.",
     };
+    // Some reasons end with a question to the person already.
+    let stop = if problem.ends_with(['.', '?', '!']) {
+        ""
+    } else {
+        "."
+    };
     Some(Trouble {
         kind: "source-down".into(),
         urgency: Urgency::Soon,
         bed: None,
         pour: None,
         place: Some(view.source.clone()),
-        what: format!("No readings come from {}: {problem}.", view.source),
+        what: format!("No readings come from {}: {problem}{stop}", view.source),
         since: view.since?.into(),
         first_act: first_act.into(),
         explained_by: None,

@@ -3,6 +3,7 @@
 mod night;
 mod readme;
 mod terminal;
+mod troubled;
 
 use std::time::Duration;
 

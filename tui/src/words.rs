@@ -76,29 +76,33 @@ pub fn loss(loss: &Loss) -> String {
 /// What is wrong, with the place in the bed where the sentence does not name it.
 pub fn trouble(trouble: &TroubleView) -> String {
     match &trouble.place {
-        Some(place) if !trouble.what.contains(place.as_str()) => {
-            format!("{place}: {}", trouble.what)
-        }
+        Some(place) if !names(&trouble.what, place) => format!("{place}: {}", trouble.what),
         _ => trouble.what.clone(),
     }
+}
+
+/// True where a sentence names a place: a short name may stand in it by chance, as in "N. Shift".
+fn names(sentence: &str, place: &str) -> bool {
+    sentence.starts_with(place) || (place.len() > 2 && sentence.contains(place))
 }
 
 /// A trouble in one or two words, for letters that are read from across the room.
 pub fn far(trouble: &TroubleView) -> String {
     let words = match trouble.kind.as_str() {
         "too-hot" | "too-hot-before-set" => "TOO HOT",
-        "heated-too-early" => "HEAT TOO SOON",
-        "heating-too-fast" => "HEATS TOO FAST",
-        "cooling-too-fast" => "COOLS TOO FAST",
+        "heated-too-early" => "TOO EARLY",
+        "heating-too-fast" => "TOO FAST",
+        "cooling-too-fast" => "COOLS FAST",
         "difference-too-large" => "UNEVEN",
-        "enclosure-too-hot" => "AIR TOO HOT",
-        "enclosure-too-cold" => "AIR TOO COLD",
-        "enclosure-heating-too-fast" => "AIR TOO FAST",
+        "enclosure-too-hot" => "AIR HOT",
+        "enclosure-too-cold" => "AIR COLD",
+        "enclosure-heating-too-fast" => "AIR FAST",
+        "losing-heat" => "HEAT LOST",
         "heat-source-lost" => "NO STEAM",
         "heat-not-started" => "NO HEAT",
-        "too-few-positions" => "FEW READINGS",
-        "logger-silent" => "LOGGER DEAD",
-        "bed-silent" => "NO READINGS",
+        "too-few-positions" => "UNREAD",
+        "logger-silent" => "NO LOGGER",
+        "bed-silent" => "UNREAD",
         "source-down" => "LINE DOWN",
         "sensor-silent"
         | "sensor-open"
@@ -108,9 +112,9 @@ pub fn far(trouble: &TroubleView) -> String {
         | "sensor-stuck"
         | "sensor-reads-air"
         | "sensor-conflict" => "SENSOR",
-        "store-cannot-write" => "NOT RECORDING",
-        "disk-nearly-full" => "DISK FULL SOON",
-        "target-dead" => "CALLS FAIL",
+        "store-cannot-write" => "NO RECORD",
+        "disk-nearly-full" => "DISK LOW",
+        "target-dead" => "NO CALLS",
         "curve-not-usable" => "NO CURVE",
         kind => return kind.replace('-', " ").to_uppercase(),
     };

@@ -90,9 +90,12 @@ fn too_few_positions(config: &PlantConfig, pour: &PourAssessment, now: UtcMs) ->
         .iter()
         .filter(|one| one.excluded.is_none())
         .collect();
-    let mut unread_since: Vec<UtcMs> = kept
+    let unread: Vec<_> = kept
         .iter()
         .filter(|one| one.trust.verdict == Verdict::NoData)
+        .collect();
+    let mut unread_since: Vec<UtcMs> = unread
+        .iter()
         .map(|one| one.trust.since.unwrap_or(pour.record.begins_at()))
         .collect();
     unread_since.sort_unstable();
@@ -108,7 +111,14 @@ fn too_few_positions(config: &PlantConfig, pour: &PourAssessment, now: UtcMs) ->
         format!("Only {believed}")
     };
     let verb = if believed > 1 { "are" } else { "is" };
+    // Whoever sees to the only one that is not read sees to this too.
+    let explained_by = match unread[..] {
+        [one] => sensor::doubted(pour, &one.id, &one.trust, ChannelRole::Concrete, now)
+            .map(|one| one.id()),
+        _ => None,
+    };
     Some(Trouble {
+        explained_by,
         kind: "too-few-positions".into(),
         urgency: Urgency::Soon,
         what: format!("{count} of {} positions {verb} read.", kept.len()),

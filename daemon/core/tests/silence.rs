@@ -62,6 +62,11 @@ fn what_a_person_left_out_is_missed_by_nobody() {
     assert_eq!(places, [Some("P2")]);
     let few = of_kind(&found, "too-few-positions");
     assert_eq!(few[0].what, "Only 1 of 2 positions is read.");
+    assert_eq!(
+        few[0].explained_by,
+        Some(silent[0].id()),
+        "one cause rings once"
+    );
 }
 
 #[test]

@@ -29,7 +29,9 @@ pub fn plan<'a>(
         if let Some(snoozed) = &alarm.snoozed {
             let text = format!(
                 "A snooze ends: {} ({} by {}).",
-                alarm.trouble.what, snoozed.why, snoozed.by
+                alarm.trouble.what.trim_end_matches('.'),
+                snoozed.why,
+                snoozed.by
             );
             items.push(PlanItemView {
                 at: utc(snoozed.until_at),

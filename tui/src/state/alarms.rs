@@ -30,10 +30,13 @@ fn calls(trouble: &TroubleView) -> bool {
 }
 
 impl State {
-    /// What needs a person now: snoozed alarms are left out.
+    /// What needs a person now, the most urgent first, of those what nobody has seen yet; snoozed alarms
+    /// are left out.
     pub fn awake(&self) -> Vec<&TroubleView> {
         let troubles = self.troubles().iter();
-        troubles.filter(|one| !is_snoozed(one)).collect()
+        let mut awake: Vec<_> = troubles.filter(|one| !is_snoozed(one)).collect();
+        awake.sort_by_key(|one| (std::cmp::Reverse(one.urgency), !is_new(one)));
+        awake
     }
 
     /// Alarms that are made quiet, the one whose quiet ends first at the head.

@@ -47,10 +47,18 @@ impl State {
             }
             Action::Far => self.show(Screen::Far),
             Action::Order => {
-                self.order = match self.order {
-                    Order::Yard => Order::Urgency,
-                    Order::Urgency => Order::Yard,
+                let (order, sentence) = match self.order {
+                    Order::Yard => (
+                        Order::Urgency,
+                        "Most urgent first: o again for the order of the yard.",
+                    ),
+                    Order::Urgency => (Order::Yard, "The beds stand in the order of the yard."),
                 };
+                self.order = order;
+                self.message = Some(Message {
+                    is_bad: false,
+                    lines: vec![sentence.to_owned()],
+                });
             }
             Action::Help => self.show(Screen::Help),
             Action::Open if matches!(self.screen, Screen::Yard | Screen::Night) => {

@@ -48,17 +48,17 @@ fn lines(state: &State, width: usize, rows_max: usize, theme: Theme) -> Vec<(Str
         .iter()
         .map(|trouble| told_in_full(state, trouble, width, theme))
         .collect();
-    let is_all_told = full.iter().map(Vec::len).sum::<usize>() <= rows_left;
     for (at, (trouble, told)) in awake.iter().zip(full).enumerate() {
-        let is_last = at + 1 == awake.len();
-        let block = if at == 0 || is_all_told {
+        let after_count = awake.len() - at - 1;
+        // In full where the others still have a row each; the first in any case.
+        let block = if at == 0 || told.len() + after_count <= rows_left {
             told
         } else {
             let line = format!("{}{}", head(state, trouble), words::trouble(trouble));
             vec![(text::fit(&line, width), style_of(trouble, theme))]
         };
         // One row is kept for the count of what follows.
-        if block.len() + usize::from(!is_last) > rows_left && at > 0 {
+        if at > 0 && block.len() + usize::from(after_count > 0) > rows_left {
             let line = format!(
                 " … and {} more, the next {}: press t",
                 awake.len() - at,

@@ -142,6 +142,8 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> Drawn 
     }
 }
 
+/// How the beds stand when they do not stand as in the yard.
+const URGENT_FIRST: &str = "Most urgent first.";
 /// What the sign before a mix means.
 const CURVE_DOUBTED: &str = "* its curve only advises, or drifts";
 
@@ -161,8 +163,10 @@ pub fn draw_words(buf: &mut Buffer, area: Rect, state: &State, theme: Theme, bel
     if below_count > 0 {
         line = format!(" … {below_count} more below.{line}");
     }
-    if state.order == Order::Urgency {
-        line = format!(" Most urgent first, o for the yard's order.{line}");
+    // What an estimate is worth stays whole: on a narrow screen only the key itself said the order.
+    let ordered = format!(" {URGENT_FIRST}{line}");
+    if state.order == Order::Urgency && text::width_of(&ordered) <= usize::from(area.width) {
+        line = ordered;
     }
     // What an estimate is worth must stay whole; what the sign means stands on the bed's page too.
     let has_doubt = |row: &Row<'_>| row.pour.is_some_and(is_doubted);
