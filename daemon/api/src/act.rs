@@ -193,6 +193,7 @@ pub enum LimitKey {
     HeatOffHMax,
     HeatOffFallCMax,
     ReleaseHMax,
+    ReleasedAboveYardCMax,
 }
 
 /// A strength that must be reached before something may be done.

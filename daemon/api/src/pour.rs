@@ -153,6 +153,9 @@ pub struct LimitsView {
     /// From the last load to detensioning, h.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub release_h_max: Option<f64>,
+    /// Concrete above the yard's air at release, °C.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub released_above_yard_c_max: Option<f64>,
     /// True where heat needs a recorded initial set.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub set_required: bool,

@@ -8,6 +8,7 @@ use std::io::Write as _;
 use std::time::Instant;
 
 use daemon_core::act::{ActBody, HeatPlan, Position, Section};
+use daemon_core::ahead::AheadLimits;
 use daemon_core::estimate::ReadyCurve;
 use daemon_core::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast};
 use daemon_core::habits::Habits;
@@ -104,6 +105,7 @@ fn main() -> std::io::Result<()> {
         pour_cv: config.estimate.pour_cv,
         load_cv: config.estimate.load_cv,
         break_probability: config.release.break_probability,
+        limits: AheadLimits::default(),
     };
     let time = |count: usize| {
         let times = (0..RUN_COUNT).map(|_| {

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use calibration::StrengthEstimate;
 
 use crate::act::ChannelRole;
+use crate::ahead::Ahead;
 use crate::limits::{Beyond, Breach};
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
@@ -33,6 +34,8 @@ pub struct PourAssessment {
     pub governing: Option<usize>,
     pub other_channels: Vec<ChannelAssessment>,
     pub forecast: Forecast,
+    /// Advice for the night; nothing of it is permission.
+    pub ahead: Ahead,
     pub breaks: Vec<JudgedBreak>,
     pub confirmation: Confirmation,
     pub release_holds: Vec<Note>,

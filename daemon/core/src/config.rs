@@ -84,6 +84,8 @@ pub struct LimitSet {
     pub heat_off_fall_c_max: Option<f64>,
     /// From the last load's batch time to detensioning, h.
     pub release_h_max: Option<f64>,
+    /// Concrete above the yard's air when it is released, °C: cool-down comes first.
+    pub released_above_yard_c_max: Option<f64>,
     /// The clause or the person that every value comes from …
     pub source: String,
     /// … but these, by the limit's key.

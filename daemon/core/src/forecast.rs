@@ -7,6 +7,8 @@
 //! are told: *by the curve*, which takes the curve for true, and *of the concrete*. Nothing is
 //! claimed beyond the curve's data. The same inputs give the same answer to the bit.
 
+mod advice;
+mod ahead;
 pub(crate) mod air;
 pub(crate) mod concrete;
 mod draws;
@@ -25,12 +27,13 @@ mod told;
 use calibration::{MaturityFunction, PreparedCurve, RequiredMaturity, TimeZero};
 
 use crate::age::age_at;
+use crate::ahead::{Ahead, AheadLimits};
 use crate::assessment::{Forecast, JudgedBreak};
 use crate::forecast::air::AirPast;
 use crate::forecast::concrete::{Section, Slab, ripening_table};
 use crate::forecast::draws::seed_of;
 use crate::forecast::fit::{ConcreteFit, of_position};
-use crate::forecast::future::{Futures, Night, PositionOutlook, Rates};
+use crate::forecast::future::{Course, Futures, Night, PositionOutlook, Rates, Step};
 use crate::forecast::maturity::{PastMaturity, bridged};
 use crate::forecast::outlook::AirOutlook;
 use crate::forecast::past::{Past, Path, TrackSource, temperature_now_c, trend_c_per_h};
@@ -72,6 +75,8 @@ pub struct KnownAt<'a> {
     pub breaks: &'a [JudgedBreak],
     /// What finished pours have taught by then.
     pub habits: &'a Habits,
+    /// From the pour's limit set.
+    pub limits: AheadLimits,
     pub pour_cv: f64,
     pub load_cv: f64,
     /// The probability with which the next set should pass.
@@ -111,6 +116,25 @@ struct Usable<'a> {
 /// The distribution of the time at which the slowest judged position reaches its required strength.
 #[must_use]
 pub fn forecast(known: &KnownAt<'_>, now: UtcMs) -> Forecast {
+    sampled(known, now, |_, _, _| {})
+}
+
+/// The same with what else lies ahead in the night; the default of it where there is no forecast.
+#[must_use]
+pub fn forecast_and_ahead(known: &KnownAt<'_>, now: UtcMs) -> (Forecast, Ahead) {
+    let mut found = Ahead::default();
+    let forecast = sampled(known, now, |usable, night, futures| {
+        found = ahead::look(known, usable, night, futures, now);
+    });
+    (forecast, found)
+}
+
+/// Samples the futures; `look` sees what they started from, and them, where there are any.
+fn sampled(
+    known: &KnownAt<'_>,
+    now: UtcMs,
+    look: impl FnOnce(&[Usable<'_>], &Night<'_>, &Futures),
+) -> Forecast {
     let none = |reason: String| Forecast {
         position_likely_at: vec![None; known.position_count],
         reason: Some(reason),
@@ -145,11 +169,10 @@ pub fn forecast(known: &KnownAt<'_>, now: UtcMs) -> Forecast {
     stand_in(&mut usable, known.enclosure);
     let rates = Rates::new(curve.maturity);
     let ripening = ripening_table(Some(curve.maturity));
-    let mut futures = Futures::sample(
-        &night(known, curve, &usable, (&rates, &ripening), now),
-        MEMBER_COUNT,
-    );
+    let night = night(known, curve, &usable, (&rates, &ripening), now);
+    let mut futures = Futures::sample(&night, &Course::TO_STRENGTH, MEMBER_COUNT);
     correct(&mut futures, &known.habits.correction);
+    look(&usable, &night, &futures);
     summarise(known, &usable, &futures, obstacle, now)
 }
 
@@ -309,6 +332,7 @@ fn night<'a>(
         rates,
         fitted,
         positions,
+        steps: Step::all(),
     }
 }
 

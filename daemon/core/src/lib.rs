@@ -8,6 +8,7 @@
 pub mod act;
 pub mod act_check;
 pub mod age;
+pub mod ahead;
 pub mod alarm;
 pub mod assessment;
 pub mod channel;

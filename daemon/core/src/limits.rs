@@ -33,6 +33,7 @@ pub enum Limit {
     HeatOffHours,
     HeatOffFall,
     ReleaseHours,
+    ReleasedAboveYard,
 }
 
 /// One row of the table.
@@ -83,7 +84,7 @@ const CONCRETE_C: (f64, f64) = (
 const RATE: (f64, f64) = (0.1, 200.0);
 
 /// Every limit, in the order in which plant files name them.
-pub const LIMITS: [LimitRow; 13] = [
+pub const LIMITS: [LimitRow; 14] = [
     row(
         Limit::ConcreteMax,
         "concrete_c_max",
@@ -188,6 +189,14 @@ pub const LIMITS: [LimitRow; 13] = [
         (1.0, 720.0),
         0.0,
     ),
+    row(
+        Limit::ReleasedAboveYard,
+        "released_above_yard_c_max",
+        "released-too-warm",
+        "°C",
+        RATE,
+        0.0,
+    ),
 ];
 
 impl Limit {
@@ -200,7 +209,9 @@ impl Limit {
             | Self::BeforeSet
             | Self::EnclosureMax
             | Self::EnclosureMin => say::temperature(value, system),
-            Self::Difference | Self::HeatOffFall => say::difference(value, system),
+            Self::Difference | Self::HeatOffFall | Self::ReleasedAboveYard => {
+                say::difference(value, system)
+            }
             Self::Rise | Self::Cooling | Self::EnclosureRise => say::rate(value, system),
             Self::Preset | Self::HeatOffHours | Self::ReleaseHours => format!("{value:.1} h"),
         }
@@ -273,6 +284,7 @@ impl LimitSet {
             Limit::HeatOffHours => self.heat_off_h_max,
             Limit::HeatOffFall => self.heat_off_fall_c_max,
             Limit::ReleaseHours => self.release_h_max,
+            Limit::ReleasedAboveYard => self.released_above_yard_c_max,
         }
     }
 
@@ -292,6 +304,7 @@ impl LimitSet {
             Limit::HeatOffHours => &mut self.heat_off_h_max,
             Limit::HeatOffFall => &mut self.heat_off_fall_c_max,
             Limit::ReleaseHours => &mut self.release_h_max,
+            Limit::ReleasedAboveYard => &mut self.released_above_yard_c_max,
         }
     }
 

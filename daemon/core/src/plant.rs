@@ -10,14 +10,13 @@ use std::sync::Arc;
 
 use crate::act::{Act, ActBody, ChannelRole};
 use crate::act_check::{ActContext, ActRefusal, check_act};
-use crate::assessment::{
-    CurveUse, DoubtReason, Forecast, JudgedBreak, PourAssessment, PourStatus, Trouble,
-};
+use crate::ahead::AheadLimits;
+use crate::assessment::{CurveUse, DoubtReason, JudgedBreak, PourAssessment, PourStatus, Trouble};
 use crate::channel::{ChannelHistory, LoggerClock};
 use crate::config::{LimitSet, PlantConfig};
 use crate::curve_points::{self, CurveVerdict};
 use crate::estimate::{ReadyCurve, curve_use};
-use crate::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast};
+use crate::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast_and_ahead};
 use crate::habits::{self, Habits, PourSummary};
 use crate::limits::{self, LimitFindings, Limited, UnderTarp, judge_limits, limits_of};
 use crate::positions::{
@@ -283,7 +282,8 @@ impl Plant {
             })
             .collect();
         let tarp = self.under_tarp(record, now);
-        judge_limits(record, &limits, &positions, &judged.enclosure, tarp, now)
+        let air = (&judged.enclosure[..], &judged.ambient[..]);
+        judge_limits(record, &limits, &positions, air, tarp, now)
     }
 
     fn judge(
@@ -311,7 +311,9 @@ impl Plant {
         });
         let confirmation =
             release::confirm(record, policy, self.config.units, &breaks, &mut positions);
-        let forecast = self.forecast(record, ready, &judged, &breaks, now);
+        let habits = self.habits(record, now);
+        let known = self.known(record, ready, &judged, &breaks, &habits);
+        let (forecast, ahead) = forecast_and_ahead(&known, now);
         for (position, likely_at) in positions.iter_mut().zip(&forecast.position_likely_at) {
             position.likely_at = *likely_at;
         }
@@ -324,6 +326,7 @@ impl Plant {
             positions,
             other_channels: judged.others,
             forecast,
+            ahead,
             breaks,
             confirmation,
             release_holds: Vec::new(),
@@ -367,18 +370,6 @@ impl Plant {
         release::judge_breaks(record, &self.config.release, prepared, &of_specimens)
     }
 
-    fn forecast(
-        &self,
-        record: &PourRecord,
-        ready: Option<&ReadyCurve>,
-        judged: &JudgedChannels,
-        breaks: &[JudgedBreak],
-        now: UtcMs,
-    ) -> Forecast {
-        let habits = self.habits(record, now);
-        forecast(&self.known(record, ready, judged, breaks, &habits), now)
-    }
-
     /// What a forecast, and learning from a finished pour, start from.
     fn known<'a>(
         &self,
@@ -413,6 +404,9 @@ impl Plant {
             ambient: &judged.ambient,
             breaks,
             habits,
+            limits: self
+                .limits(record)
+                .map_or_else(AheadLimits::default, |set| AheadLimits::of(&set)),
             pour_cv: self.config.estimate.pour_cv,
             load_cv: self.config.estimate.load_cv,
             break_probability: self.config.release.break_probability,

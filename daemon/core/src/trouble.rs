@@ -1,5 +1,6 @@
 //! Troubles: what needs a person, where, since when, and what to do first.
 
+mod ahead;
 mod cause;
 mod heat;
 mod limit;
@@ -61,6 +62,7 @@ pub fn pour_troubles(
         ));
     }
     troubles.extend(heat::heat_troubles(config, pour, air, limits, now));
+    troubles.extend(ahead::ahead_troubles(pour, limits, config.units, now));
     troubles.extend(schedule::schedule_troubles(pour, now));
     troubles.extend(schedule::curve_trouble(pour, now));
     troubles.extend(schedule::not_ended_trouble(pour, now));

@@ -36,6 +36,7 @@ fn limit_set(document: &Document, index: usize, table: LimitSetTable) -> Result<
         heat_off_h_max: table.heat_off_h_max,
         heat_off_fall_c_max: table.heat_off_fall_c_max,
         release_h_max: table.release_h_max,
+        released_above_yard_c_max: table.released_above_yard_c_max,
         source: table.source,
         sources: table.sources,
     };

@@ -108,6 +108,7 @@ pub struct LimitSetTable {
     pub heat_off_h_max: Option<f64>,
     pub heat_off_fall_c_max: Option<f64>,
     pub release_h_max: Option<f64>,
+    pub released_above_yard_c_max: Option<f64>,
     pub source: String,
     #[serde(default)]
     pub sources: BTreeMap<String, String>,

@@ -156,6 +156,7 @@ fn limit_of(key: wire::LimitKey) -> Limit {
         Key::HeatOffHMax => Limit::HeatOffHours,
         Key::HeatOffFallCMax => Limit::HeatOffFall,
         Key::ReleaseHMax => Limit::ReleaseHours,
+        Key::ReleasedAboveYardCMax => Limit::ReleasedAboveYard,
     }
 }
 

@@ -36,6 +36,7 @@ pub fn limits(set: &LimitSet) -> LimitsView {
         heat_off_h_max: set.heat_off_h_max,
         heat_off_fall_c_max: set.heat_off_fall_c_max,
         release_h_max: set.release_h_max,
+        released_above_yard_c_max: set.released_above_yard_c_max,
         set_required: set.is_set_required,
         sources,
     }

@@ -44,7 +44,7 @@ const fn latching(kind: &'static str, on_delay_min: f64, off_delay_min: f64) -> 
 const PLAIN: Rule = rule("", 0.0, 0.0);
 
 /// The kinds whose conditions come and go by themselves, or that matter when they are over.
-const RULES: [Rule; 29] = [
+const RULES: [Rule; 31] = [
     latching("too-hot", 2.0, 10.0),
     latching("too-hot-before-set", 2.0, 10.0),
     latching("heated-too-early", 0.0, 0.0),
@@ -59,6 +59,8 @@ const RULES: [Rule; 29] = [
     rule("heat-source-lost", 0.0, 15.0),
     rule("heat-not-started", 0.0, 5.0),
     rule("heat-still-on", 5.0, 10.0),
+    rule("too-hot-ahead", 20.0, 60.0),
+    rule("cooling-too-fast-ahead", 30.0, 60.0),
     rule("late", 30.0, 120.0),
     rule("break-due", 5.0, 15.0),
     rule("too-few-positions", 10.0, 10.0),

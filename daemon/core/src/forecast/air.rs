@@ -80,9 +80,12 @@ pub(crate) fn planned_soak_c(record: &PourRecord) -> f64 {
 pub(crate) struct AirModel {
     share: f64,
     lift_c: f64,
+    follow_h: f64,
+    rise_c_per_h: f64,
+    hold_c: f64,
+    /// Of a step: how much of the way to its goal the air goes, and how far the set point rises.
     followed: f64,
     rise_c: f64,
-    pub(crate) hold_c: f64,
 }
 
 /// The air and the set point that it follows.
@@ -94,13 +97,23 @@ pub(crate) struct AirState {
 
 impl AirModel {
     pub(crate) fn new(parameters: &[f64]) -> Self {
-        Self {
+        let mut model = Self {
             share: parameters[0],
             lift_c: parameters[1].exp(),
-            followed: 1.0 - (-STEP_H / parameters[2].exp()).exp(),
-            rise_c: parameters[3].exp() * STEP_H,
+            follow_h: parameters[2].exp(),
+            rise_c_per_h: parameters[3].exp(),
             hold_c: parameters[4],
-        }
+            followed: 0.0,
+            rise_c: 0.0,
+        };
+        model.lengthen(STEP_H);
+        model
+    }
+
+    /// From here on steps take so long.
+    pub(crate) fn lengthen(&mut self, step_h: f64) {
+        self.followed = 1.0 - (-step_h / self.follow_h).exp();
+        self.rise_c = self.rise_c_per_h * step_h;
     }
 
     /// One step on.

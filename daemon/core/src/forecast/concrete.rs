@@ -150,14 +150,50 @@ pub(crate) struct Slab {
     per_delay: f64,
     rise_c: f64,
     lost_share: f64,
-    /// Exchange between cells and with the air over one step, relative to a cell's capacity.
-    inner: f64,
-    outer: f64,
-    /// The tridiagonal matrix of a step, eliminated once.
-    eliminated: [f64; CELL_COUNT - 1],
-    per_pivot: [f64; CELL_COUNT],
+    /// Exchange between cells and with the air in one hour, relative to a cell's capacity.
+    inner_per_h: f64,
+    outer_per_h: f64,
+    stride: Stride,
     place: SensorPlace,
     shares: &'static [f64],
+}
+
+/// Conduction over one step of a length.
+#[derive(Debug, Clone, Copy)]
+struct Stride {
+    step_h: f64,
+    /// Exchange over the step, relative to a cell's capacity.
+    inner: f64,
+    outer: f64,
+    /// The tridiagonal matrix, eliminated once.
+    eliminated: [f64; CELL_COUNT - 1],
+    per_pivot: [f64; CELL_COUNT],
+}
+
+impl Stride {
+    fn new(step_h: f64, (inner_per_h, outer_per_h): (f64, f64)) -> Self {
+        let (inner, outer) = (inner_per_h * step_h, outer_per_h * step_h);
+        let mut pivot = 1.0 + inner;
+        let mut eliminated = [0.0; CELL_COUNT - 1];
+        let mut per_pivot = [1.0 / pivot; CELL_COUNT];
+        for index in 1..CELL_COUNT {
+            let beyond = if index + 1 == CELL_COUNT {
+                outer
+            } else {
+                inner
+            };
+            eliminated[index - 1] = inner / pivot;
+            pivot = 1.0 + inner + beyond - inner * eliminated[index - 1];
+            per_pivot[index] = 1.0 / pivot;
+        }
+        Self {
+            step_h,
+            inner,
+            outer,
+            eliminated,
+            per_pivot,
+        }
+    }
 }
 
 /// The state of the cells, from the middle outwards.
@@ -175,35 +211,28 @@ impl Slab {
         let [delay_ln, heat_ln, film_ln, lost_share] = *parameters;
         let cell_m = section.half_m / CELL_COUNT as f64;
         let capacity_j_m2_k = HEAT_CAPACITY_KJ_M3_K * 1000.0 * cell_m;
-        let step_s = STEP_H * S_PER_H;
-        let inner = CONDUCTIVITY_W_M_K / cell_m * step_s / capacity_j_m2_k;
         let film = FILM_W_M2_K * film_ln.exp();
         let through = 1.0 / (1.0 / film + cell_m / (2.0 * CONDUCTIVITY_W_M_K));
-        let outer = through * step_s / capacity_j_m2_k;
-        let mut pivot = 1.0 + inner;
-        let mut eliminated = [0.0; CELL_COUNT - 1];
-        let mut per_pivot = [1.0 / pivot; CELL_COUNT];
-        for index in 1..CELL_COUNT {
-            let beyond = if index + 1 == CELL_COUNT {
-                outer
-            } else {
-                inner
-            };
-            eliminated[index - 1] = inner / pivot;
-            pivot = 1.0 + inner + beyond - inner * eliminated[index - 1];
-            per_pivot[index] = 1.0 / pivot;
-        }
+        let per_h = S_PER_H / capacity_j_m2_k;
+        let inner_per_h = CONDUCTIVITY_W_M_K / cell_m * per_h;
+        let outer_per_h = through * per_h;
         Self {
             per_delay: 1.0 / (DELAY_H * delay_ln.exp()),
             rise_c: section.rise_c * heat_ln.exp(),
             lost_share,
-            inner,
-            outer,
-            eliminated,
-            per_pivot,
+            inner_per_h,
+            outer_per_h,
+            stride: Stride::new(STEP_H, (inner_per_h, outer_per_h)),
             place,
             shares: &SHARES,
         }
+    }
+
+    /// From here on steps take so long; the cells are told, because they remember their last step.
+    pub(crate) fn lengthen(&mut self, step_h: f64, cells: &mut Cells) {
+        let ratio = step_h / self.stride.step_h;
+        self.stride = Stride::new(step_h, (self.inner_per_h, self.outer_per_h));
+        cells.ahead_c.iter_mut().for_each(|one| *one *= ratio);
     }
 
     /// Concrete of one temperature at an equivalent age.
@@ -230,30 +259,31 @@ impl Slab {
         yard_c + (1.0 - self.lost_share) * (enclosure_c - yard_c)
     }
 
-    /// One step on, with the air at the middle of the step.
+    /// One step on, with the mean air of the step.
     pub(crate) fn step(
         &self,
         cells: &mut Cells,
         (enclosure_c, yard_c): (f64, f64),
         ripening: &RateTable,
     ) {
+        let stride = &self.stride;
         let before_c = cells.temperature_c;
         let mut right = before_c;
         for index in 0..CELL_COUNT {
             let middle_c = before_c[index] + cells.ahead_c[index];
-            cells.age_h[index] += ripening.at(middle_c) * STEP_H;
+            cells.age_h[index] += ripening.at(middle_c) * stride.step_h;
             let share = share_hydrated(self.shares, cells.age_h[index] * self.per_delay);
             right[index] += self.rise_c * (share - cells.share[index]);
             cells.share[index] = share;
         }
-        right[CELL_COUNT - 1] += self.outer * self.air_c(enclosure_c, yard_c);
+        right[CELL_COUNT - 1] += stride.outer * self.air_c(enclosure_c, yard_c);
         for index in 1..CELL_COUNT {
-            right[index] += self.eliminated[index - 1] * right[index - 1];
+            right[index] += stride.eliminated[index - 1] * right[index - 1];
         }
         let mut beyond_c = 0.0;
         for index in (0..CELL_COUNT).rev() {
-            let own = right[index] + self.inner * beyond_c;
-            beyond_c = own * self.per_pivot[index];
+            let own = right[index] + stride.inner * beyond_c;
+            beyond_c = own * stride.per_pivot[index];
             cells.temperature_c[index] = beyond_c;
             cells.ahead_c[index] = 0.5 * (beyond_c - before_c[index]);
         }
@@ -279,7 +309,7 @@ impl Slab {
         let heating_c =
             self.rise_c * (share_hydrated(self.shares, after_h * self.per_delay) - before);
         let missing_c = (trend_c_per_h * STEP_H - heating_c) * CELL_COUNT as f64;
-        let beside_c = temperature_c + missing_c / self.outer;
+        let beside_c = temperature_c + missing_c / (self.outer_per_h * STEP_H);
         let kept = (1.0 - self.lost_share).max(0.2);
         yard_c + (beside_c - yard_c) / kept
     }

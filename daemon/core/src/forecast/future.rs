@@ -32,6 +32,9 @@ const DOUBT_C_MAX: f64 = 3.0;
 const DOUBT_COOLER_C: f64 = 0.3;
 /// The activation energy of the curve may be off by this, J/mol.
 const ACTIVATION_SD_J_MOL: f64 = 1200.0;
+/// How many times the first step a step is, up to so many hours from now: what is far ahead is known
+/// less well than long steps are wrong.
+const STRIDES: [(f64, f64); 3] = [(6.0, 1.0), (12.0, 2.0), (HORIZON_H, 3.0)];
 
 /// What the futures of a pour start from.
 pub(super) struct Night<'a> {
@@ -48,6 +51,7 @@ pub(super) struct Night<'a> {
     /// Of all positions together.
     pub(super) fitted: Fitted,
     pub(super) positions: Vec<PositionOutlook>,
+    pub(super) steps: Vec<Step>,
 }
 
 /// The curve's rate of maturity, and how it answers to the activation energy, per J/mol.
@@ -82,10 +86,10 @@ pub(super) struct Futures {
 }
 
 /// One position on its way through one future.
-struct Body {
+pub(super) struct Body {
     slab: Slab,
     cells: Cells,
-    drift_c: f64,
+    drift_c_per_h: f64,
     own_error: f64,
     was_followed: bool,
     /// By the curve as it is, and as it may be.
@@ -93,6 +97,12 @@ struct Body {
     strength_maturity: f64,
     rate: f64,
     strength_rate: f64,
+    /// What a true sensor would read, with what the model leaves out, °C.
+    pub(super) read_c: f64,
+    pub(super) required_mpa: f64,
+    /// How this concrete's strength differs from the curve's, and how much more maturity it needs.
+    factor: f64,
+    pace: f64,
     curve: Goal,
     strength: Goal,
     set: Goal,
@@ -106,11 +116,11 @@ struct Goal {
 }
 
 impl Goal {
-    /// Within the step from `before` to `after`, which ends `hours` from now.
-    fn advance(&mut self, before: f64, after: f64, hours: f64) {
+    /// Within the step from `before` to `after`.
+    fn advance(&mut self, before: f64, after: f64, step: &Step) {
         if self.reached_h.is_none() && after >= self.maturity {
             let share = (self.maturity - before) / (after - before);
-            self.reached_h = Some(hours - STEP_H * (1.0 - share));
+            self.reached_h = Some(step.from_h + step.hours() * share);
         }
     }
 
@@ -124,8 +134,60 @@ impl Goal {
     }
 }
 
+/// One step of all futures.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Step {
+    pub(super) from_h: f64,
+    pub(super) to_h: f64,
+    /// What is left after it of what the model was off before.
+    kept: f64,
+}
+
+impl Step {
+    /// All steps up to the horizon.
+    pub(super) fn all() -> Vec<Self> {
+        let mut steps = Vec::new();
+        let mut from_h = 0.0;
+        for (until_h, times) in STRIDES {
+            let step_h = times * STEP_H;
+            let kept = (-step_h / ERROR_MEMORY_H).exp();
+            let count = ((until_h - from_h) / step_h).round() as u32;
+            steps.extend((0..count).map(|index| Self {
+                from_h: from_h + f64::from(index) * step_h,
+                to_h: from_h + f64::from(index + 1) * step_h,
+                kept,
+            }));
+            from_h = until_h;
+        }
+        steps
+    }
+
+    fn hours(&self) -> f64 {
+        self.to_h - self.from_h
+    }
+}
+
+/// How far a future is followed, and what people do in it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Course {
+    pub(super) until_h: f64,
+    /// Positions are followed further than to their required strength.
+    pub(super) follows_all: bool,
+    /// Heat goes off then, and not when plan and habits say.
+    pub(super) off_h: Option<f64>,
+}
+
+impl Course {
+    /// Until the last position is there.
+    pub(super) const TO_STRENGTH: Self = Self {
+        until_h: HORIZON_H,
+        follows_all: false,
+        off_h: None,
+    };
+}
+
 impl Futures {
-    pub(super) fn sample(night: &Night<'_>, member_count: u64) -> Self {
+    pub(super) fn sample(night: &Night<'_>, course: &Course, member_count: u64) -> Self {
         let mut futures = Self {
             by_curve: Vec::new(),
             slowest: Vec::new(),
@@ -133,15 +195,15 @@ impl Futures {
             by_position: vec![Vec::new(); night.positions.len()],
         };
         for member in 0..member_count {
-            let bodies = night.live(Draws::new(night.seed, member));
+            let bodies = night.live(member, course, |_, _, _| {});
             let slowest = |pick: &dyn Fn(&Body) -> f64| {
                 bodies.iter().map(pick).fold(f64::NEG_INFINITY, f64::max)
             };
             futures.by_curve.push(slowest(&|body| body.curve.hours()));
-            futures.slowest.push(slowest(&|body| body.strength.hours()));
-            futures.set_passes.push(slowest(&|body| body.set.hours()));
+            futures.slowest.push(slowest(&Body::strong_h));
+            futures.set_passes.push(slowest(&Body::passes_h));
             for (times, body) in futures.by_position.iter_mut().zip(&bodies) {
-                times.push(body.strength.hours());
+                times.push(body.strong_h());
             }
         }
         futures.sort();
@@ -173,9 +235,19 @@ struct Fate {
 }
 
 impl Night<'_> {
-    /// One future, until every position has got there or the horizon ends it.
-    fn live(&self, mut draws: Draws) -> Vec<Body> {
+    /// One future; `look` sees its beginning and every step's end, with the hours from now and the
+    /// yard's temperature.
+    pub(super) fn live(
+        &self,
+        member: u64,
+        course: &Course,
+        mut look: impl FnMut(f64, &[Body], f64),
+    ) -> Vec<Body> {
+        let mut draws = Draws::new(self.seed, member);
         let mut air = self.air.sample(&mut draws);
+        if let Some(off_h) = course.off_h {
+            air.switch_off(off_h);
+        }
         let fate = Fate {
             parameters: self.fitted.sample(&mut draws),
             pour: draws.normal(),
@@ -186,48 +258,65 @@ impl Night<'_> {
         let mut bodies: Vec<Body> = (0..self.positions.len())
             .map(|index| self.body(index, &fate, &mut draws))
             .collect();
-        let kept = (-STEP_H / ERROR_MEMORY_H).exp();
+        let error_sd_c = self.error_sd_c();
+        let mut shared_error = 0.0;
+        let mut running_count = bodies.len();
+        // How far the positions that are followed no longer were from those that are, °C.
+        let mut left_c = 0.0;
+        let mut step_h = STEP_H;
+        look(0.0, &bodies, air.yard_c);
+        for step in self
+            .steps
+            .iter()
+            .take_while(|one| one.from_h < course.until_h)
+        {
+            let is_followed = |body: &Body| course.follows_all || !body.is_settled();
+            let count = bodies.iter().filter(|body| is_followed(body)).count();
+            if count == 0 {
+                break;
+            }
+            if count != running_count {
+                left_c += mean_c(&bodies, |body| body.was_followed) - mean_c(&bodies, is_followed);
+                running_count = count;
+            }
+            bodies
+                .iter_mut()
+                .for_each(|body| body.was_followed = is_followed(body));
+            if (step.hours() - step_h).abs() > 1e-9 {
+                step_h = step.hours();
+                air.lengthen(step_h);
+                bodies.iter_mut().for_each(|body| body.lengthen(step_h));
+            }
+            let fresh_c = error_sd_c * (1.0 - step.kept * step.kept).sqrt();
+            let (shared_c, own_c) = (
+                fresh_c * SHARED_SHARE.sqrt(),
+                fresh_c * (1.0 - SHARED_SHARE).sqrt(),
+            );
+            let concrete_c = mean_c(&bodies, |body| body.was_followed) + left_c;
+            let beside_c = air.step((step.from_h, step.to_h), concrete_c, &mut draws);
+            shared_error = step.kept * shared_error + shared_c * draws.normal();
+            for body in &mut bodies {
+                // Drawn for all alike, so that another required strength draws the same nights.
+                let own = own_c * draws.normal();
+                if body.was_followed {
+                    body.own_error = step.kept * body.own_error + own;
+                    body.step(self, &fate, (beside_c, air.yard_c), shared_error, step);
+                }
+            }
+            look(step.to_h, &bodies, air.yard_c);
+        }
+        bodies
+    }
+
+    /// What the model leaves out of a temperature far ahead, °C.
+    fn error_sd_c(&self) -> f64 {
         let unlearned = (1.0 + UNLEARNED_SHARE / (self.pour_count as f64 + 1.0)).sqrt();
         let unfitted = if self.is_air_measured {
             1.0
         } else {
             UNFITTED_ERROR
         };
-        let error_sd_c = ERROR_SD_C * unlearned * unfitted;
-        let fresh_c = error_sd_c * (1.0 - kept * kept).sqrt();
-        let mut shared_error = 0.0;
-        let mut running_count = bodies.len();
-        // How far the positions that are followed no longer were from those that are, °C.
-        let mut left_c = 0.0;
-        for step in 1..=(HORIZON_H / STEP_H).round() as u32 {
-            let count = bodies.iter().filter(|body| !body.is_settled()).count();
-            if count == 0 {
-                break;
-            }
-            if count != running_count {
-                left_c += mean_c(&bodies, |body| body.was_followed)
-                    - mean_c(&bodies, |body| !body.is_settled());
-                running_count = count;
-            }
-            bodies
-                .iter_mut()
-                .for_each(|body| body.was_followed = !body.is_settled());
-            let hours = f64::from(step) * STEP_H;
-            let concrete_c = mean_c(&bodies, |body| body.was_followed) + left_c;
-            let before_c = air.state.air_c;
-            air.step(hours, concrete_c, &mut draws);
-            let beside = (0.5 * (before_c + air.state.air_c), air.yard_c);
-            shared_error = kept * shared_error + fresh_c * SHARED_SHARE.sqrt() * draws.normal();
-            for body in &mut bodies {
-                // Drawn for all alike, so that another required strength draws the same nights.
-                let own = fresh_c * (1.0 - SHARED_SHARE).sqrt() * draws.normal();
-                if body.was_followed {
-                    body.own_error = kept * body.own_error + own;
-                    body.step(self, &fate, beside, shared_error, hours);
-                }
-            }
-        }
-        bodies
+        ERROR_SD_C * unlearned * unfitted
     }
 
     fn body(&self, index: usize, fate: &Fate, draws: &mut Draws) -> Body {
@@ -282,16 +371,23 @@ impl Night<'_> {
             goal(maturity, strength_scale)
         };
         let temperature_c = slab.sensor_c(&cells);
+        let strength = truly(1.0);
+        // After cylinders that failed more maturity is needed than pace alone says.
+        let more = strength.maturity / reaching(self.curve, position.required_mpa / factor);
         Body {
-            drift_c: position.drift_c_per_h * STEP_H,
+            drift_c_per_h: position.drift_c_per_h,
             own_error: 0.0,
             was_followed: true,
             maturity: now_maturity,
             strength_maturity: strength_now,
             rate: self.rates.rate.at(temperature_c),
             strength_rate: self.rates.strength(temperature_c, fate.activation_j_mol),
+            read_c: temperature_c,
+            required_mpa: position.required_mpa,
+            factor,
+            pace: if more.is_finite() { more } else { fate.pace },
             curve: goal(reaching(self.curve, position.required_mpa), 1.0),
-            strength: truly(1.0),
+            strength,
             set: truly(fate.set_factor),
             slab,
             cells,
@@ -334,29 +430,57 @@ impl Body {
         self.curve.is_settled() && self.strength.is_settled() && self.set.is_settled()
     }
 
+    fn lengthen(&mut self, step_h: f64) {
+        self.slab.lengthen(step_h, &mut self.cells);
+    }
+
     fn step(
         &mut self,
         night: &Night<'_>,
         fate: &Fate,
         beside: (f64, f64),
         shared_error: f64,
-        hours: f64,
+        step: &Step,
     ) {
+        let hours = step.hours();
         self.slab.step(&mut self.cells, beside, night.ripening);
-        if self.drift_c != 0.0 {
-            self.cells.shift(self.drift_c);
+        if self.drift_c_per_h != 0.0 {
+            self.cells.shift(self.drift_c_per_h * hours);
         }
-        let read_c = self.slab.sensor_c(&self.cells) + shared_error + self.own_error;
-        let rate = night.rates.rate.at(read_c);
-        let strength_rate = (rate + fate.activation_j_mol * night.rates.answer.at(read_c)).max(0.0);
+        self.read_c = self.slab.sensor_c(&self.cells) + shared_error + self.own_error;
+        let rate = night.rates.rate.at(self.read_c);
+        let answer = night.rates.answer.at(self.read_c);
+        let strength_rate = (rate + fate.activation_j_mol * answer).max(0.0);
         let (before, strength_before) = (self.maturity, self.strength_maturity);
-        self.maturity += 0.5 * (self.rate + rate) * STEP_H;
-        self.strength_maturity += 0.5 * (self.strength_rate + strength_rate) * STEP_H;
+        self.maturity += 0.5 * (self.rate + rate) * hours;
+        self.strength_maturity += 0.5 * (self.strength_rate + strength_rate) * hours;
         (self.rate, self.strength_rate) = (rate, strength_rate);
-        self.curve.advance(before, self.maturity, hours);
+        self.curve.advance(before, self.maturity, step);
         self.strength
-            .advance(strength_before, self.strength_maturity, hours);
+            .advance(strength_before, self.strength_maturity, step);
         self.set
-            .advance(strength_before, self.strength_maturity, hours);
+            .advance(strength_before, self.strength_maturity, step);
+    }
+
+    /// Hours from now at which the concrete has its required strength; infinite for never.
+    pub(super) fn strong_h(&self) -> f64 {
+        self.strength.hours()
+    }
+
+    /// Hours from now at which a set would pass for it; infinite for never.
+    pub(super) fn passes_h(&self) -> f64 {
+        self.set.hours()
+    }
+
+    /// Its temperature without what the model leaves out, °C.
+    pub(super) fn model_c(&self) -> f64 {
+        self.slab.sensor_c(&self.cells)
+    }
+
+    /// Strength of its concrete, MPa; beyond the curve's data that of its last.
+    pub(super) fn strength_mpa(&self, curve: &PreparedCurve) -> f64 {
+        let maturity = self.strength_maturity / self.pace;
+        let last = curve.range().maturity_max;
+        self.factor * curve.strength_at(maturity.min(last))
     }
 }

@@ -47,7 +47,7 @@ pub(crate) struct AirOutlook<'a> {
 
 /// One sampled night of air.
 pub(crate) struct AirMember {
-    pub(crate) state: AirState,
+    state: AirState,
     pub(crate) yard_c: f64,
     model: AirModel,
     /// Hours from now.
@@ -142,6 +142,12 @@ impl<'a> AirOutlook<'a> {
             was_switched_off: switch.is_some_and(|switch| !switch.on),
             habits,
         }
+    }
+
+    /// Whether heat is on, or still expected to come on.
+    pub(crate) fn may_heat(&self) -> bool {
+        let is_to_come = |on_h: f64| on_h > -ON_SD_H && self.off_since_h.is_none();
+        self.on_probability > 0.5 || self.on_h.is_some_and(is_to_come)
     }
 
     /// One night of air. The number of draws is the same whatever they say.
@@ -269,13 +275,31 @@ fn expected_on(record: &PourRecord, now: UtcMs) -> f64 {
 }
 
 impl AirMember {
-    /// The air one step on; `hours` from now at the step's end, `concrete_c` the concrete's mean.
-    pub(crate) fn step(&mut self, hours: f64, concrete_c: f64, draws: &mut Draws) {
-        self.yard_c += YARD_WANDER_C * STEP_H.sqrt() * draws.normal();
-        let middle_h = hours - 0.5 * STEP_H;
+    /// Somebody turns the heat off then, if it is on, and it stays off.
+    pub(crate) fn switch_off(&mut self, off_h: f64) {
+        self.ends_h = off_h;
+    }
+
+    /// From here on steps take so long.
+    pub(crate) fn lengthen(&mut self, step_h: f64) {
+        self.model.lengthen(step_h);
+    }
+
+    /// The air one step on, over the hours from now; `concrete_c` is the concrete's mean. Its mean
+    /// over the step.
+    pub(crate) fn step(
+        &mut self,
+        (from_h, to_h): (f64, f64),
+        concrete_c: f64,
+        draws: &mut Draws,
+    ) -> f64 {
+        self.yard_c += YARD_WANDER_C * (to_h - from_h).sqrt() * draws.normal();
+        let middle_h = 0.5 * (from_h + to_h);
         let runs = (self.on_from_h..self.on_to_h).contains(&middle_h) || middle_h >= self.resumes_h;
         let is_on = runs && middle_h < self.ends_h;
+        let before_c = self.state.air_c;
         self.model
             .step(&mut self.state, is_on, concrete_c, self.yard_c);
+        0.5 * (before_c + self.state.air_c)
     }
 }

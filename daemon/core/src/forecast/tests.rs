@@ -1,6 +1,7 @@
 //! The forecast against hand arithmetic, against a night made by another model, and by its
 //! promises.
 
+mod ahead;
 mod night;
 
 use calibration::{CurveFile, Scatter};
@@ -170,6 +171,7 @@ impl Question<'_> {
             pour_cv: self.cvs.0,
             load_cv: self.cvs.1,
             break_probability: 0.9,
+            limits: AheadLimits::default(),
         }
     }
 }

@@ -129,6 +129,9 @@ pub fn sentence(breach: &Breach, units: UnitSystem) -> String {
         Limit::HeatOffFall => {
             format!("{place} fell by {worst} between heat off and detensioning")
         }
+        Limit::ReleasedAboveYard => {
+            format!("{place} was {worst} warmer than the yard's air when it was released")
+        }
         Limit::ReleaseHours => format!("{worst} passed from the last load to detensioning"),
     };
     let side = if row.is_upper { "above" } else { "below" };

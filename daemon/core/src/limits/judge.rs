@@ -85,13 +85,13 @@ struct Judge<'a> {
     found: LimitFindings,
 }
 
-/// Holds one pour against its limits.
+/// Holds one pour against its limits, with the air under its tarp and that of the yard.
 #[must_use]
 pub fn judge_limits(
     record: &PourRecord,
     limits: &LimitSet,
     positions: &[Limited<'_>],
-    enclosure: &[(UtcMs, f64)],
+    (enclosure, ambient): (&[(UtcMs, f64)], &[(UtcMs, f64)]),
     tarp: UnderTarp,
     now: UtcMs,
 ) -> LimitFindings {
@@ -111,6 +111,7 @@ pub fn judge_limits(
     judge.enclosure(enclosure);
     judge.preset();
     judge.after_heat(positions);
+    judge.at_release(positions, ambient);
     judge.found
 }
 
@@ -453,6 +454,27 @@ impl Judge<'_> {
                 .map(|one| (one.0, off_c - one.1));
             if let Some(track) = self.track(Limit::HeatOffFall, falls) {
                 self.keep(Limit::HeatOffFall, Some(position.id), track, "");
+            }
+        }
+    }
+
+    /// How much warmer than the yard each position was when it was released.
+    fn at_release(&mut self, positions: &[Limited<'_>], ambient: &[(UtcMs, f64)]) {
+        let released_at = self.record.release.as_ref().map(|release| release.at);
+        let Some(at) = released_at.filter(|at| *at <= self.now) else {
+            return;
+        };
+        let Some(yard_c) = temperature_at(ambient, at) else {
+            return;
+        };
+        for position in positions.iter().filter(|one| !one.is_excluded) {
+            let above = temperature_at(position.believed, at).map(|celsius| (at, celsius - yard_c));
+            if let Some(track) = self.track(Limit::ReleasedAboveYard, above.into_iter()) {
+                let track = Track {
+                    beyond: None,
+                    ..track
+                };
+                self.keep(Limit::ReleasedAboveYard, Some(position.id), track, "");
             }
         }
     }

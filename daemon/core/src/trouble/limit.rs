@@ -48,6 +48,9 @@ pub fn beyond_trouble(
         Limit::HeatOffFall => {
             format!("It fell {value} since the heat went off, {limited}.")
         }
+        Limit::ReleasedAboveYard => {
+            format!("It was released {value} warmer than the yard's air, {limited}.")
+        }
         Limit::ReleaseHours => format!("{value} since the last load, {limited}."),
     };
     Trouble {
@@ -70,7 +73,8 @@ const fn urgency(limit: Limit) -> Urgency {
         | Limit::EnclosureMax
         | Limit::HeatOffHours
         | Limit::HeatOffFall
-        | Limit::ReleaseHours => Urgency::Soon,
+        | Limit::ReleaseHours
+        | Limit::ReleasedAboveYard => Urgency::Soon,
         Limit::Difference | Limit::EnclosureMin | Limit::EnclosureRise => Urgency::Look,
     }
 }
@@ -89,6 +93,9 @@ const fn first_act(limit: Limit) -> &'static str {
         Limit::Preset => "Turn the heat off until the preset is over or QC records initial set.",
         Limit::HeatOffHours | Limit::HeatOffFall => {
             "Ask QC where the cylinders stand and tell the engineer; keep the tarp down."
+        }
+        Limit::ReleasedAboveYard => {
+            "Tell QC; cover the pieces again: cold air on hot concrete cracks it."
         }
         Limit::ReleaseHours => "Tell QC and the engineer; only the cylinders decide.",
     }

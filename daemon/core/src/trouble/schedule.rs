@@ -1,5 +1,6 @@
 //! The pour against its wanted time, its breaks and its curve, as troubles.
 
+use crate::ahead::{HeatAdvice, HeatCounsel};
 use crate::assessment::{
     ConfirmationState, PourAssessment, PourStatus, Standing, Trouble, Urgency,
 };
@@ -43,7 +44,7 @@ pub fn schedule_troubles(pour: &PourAssessment, now: UtcMs) -> Vec<Trouble> {
             what: format!(
                 "The forecast is {late_h:.1} h after the wanted release time; it is late {how_surely}."
             ),
-            first_act: "Tell QC and the morning crew; look at the coldest position first.".into(),
+            first_act: first_act_when_late(pour).into(),
             ..super::of(pour, now)
         });
     }
@@ -92,6 +93,32 @@ pub fn not_ended_trouble(pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
             .into(),
         ..super::of(pour, now)
     })
+}
+
+const fn first_act_when_late(pour: &PourAssessment) -> &'static str {
+    match pour.ahead.heat {
+        Some(HeatAdvice {
+            counsel: HeatCounsel::NothingHelps,
+            ..
+        }) => {
+            "Heat until the wanted time does not make it either: tell QC and the morning crew; look at the \
+             coldest position first."
+        }
+        Some(HeatAdvice {
+            counsel: HeatCounsel::HeatIsOff,
+            ..
+        }) => {
+            "The heat is off: tell QC, who may want it on again, and the morning crew; look at the coldest \
+             position first."
+        }
+        Some(HeatAdvice {
+            counsel: HeatCounsel::OffFrom,
+            ..
+        }) => {
+            "Longer heat still makes it, see the heat advice: tell QC; look at the coldest position first."
+        }
+        _ => "Tell QC and the morning crew; look at the coldest position first.",
+    }
 }
 
 /// A curve from which no estimate may be made any more.

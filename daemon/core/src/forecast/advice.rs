@@ -1,0 +1,204 @@
+//! When heat may go off so that the wanted time is still made: advice only, nothing is switched.
+
+use crate::ahead::{BindingReason, HeatAdvice, HeatCounsel};
+use crate::forecast::KnownAt;
+use crate::forecast::future::{Course, Futures, Night};
+use crate::time::UtcMs;
+
+/// Futures asked for each time at which heat might go off; even, as they come in mirrored pairs.
+const MEMBER_COUNT: u64 = 40;
+/// Times are found this closely, h.
+const WITHIN_H: f64 = 1.0 / 6.0;
+/// A limit on the highest temperature stands in the way where it is passed this often.
+const TOO_HOT_SHARE: f64 = 0.5;
+
+/// What came of heat that goes off at one time, as shares of the futures.
+#[derive(Debug, Clone, Copy)]
+struct Outcome {
+    /// A set broken at the wanted time passes for every position.
+    passes: f64,
+    /// No position falls further than allowed between heat-off and the wanted time.
+    falls_little: f64,
+    /// At the wanted time every position is as cool as it must be.
+    is_cool: f64,
+    /// A position is hotter than allowed at some time.
+    too_hot: f64,
+}
+
+/// Advice for the wanted time; `None` where that is past.
+pub(super) fn advise(
+    known: &KnownAt<'_>,
+    night: &Night<'_>,
+    futures: &Futures,
+    wanted_at: UtcMs,
+    now: UtcMs,
+) -> Option<HeatAdvice> {
+    let wanted_h = wanted_at.hours_since(now);
+    if wanted_h <= 0.0 {
+        return None;
+    }
+    let share = |times: &[f64]| {
+        times.partition_point(|time| *time <= wanted_h) as f64 / times.len().max(1) as f64
+    };
+    let mut advice = HeatAdvice {
+        wanted_at,
+        on_time_probability: share(&futures.set_passes),
+        aimed_probability: known.break_probability,
+        counsel: HeatCounsel::HeatIsOff,
+        earliest_off_at: None,
+        earliest_is_bound_by: BindingReason::Strength,
+        latest_off_at: None,
+        longest_heat_probability: None,
+    };
+    if !night.air.may_heat() {
+        return Some(advice);
+    }
+    let asked = Asked {
+        known,
+        night,
+        wanted_h,
+    };
+    let longest = asked.outcome(wanted_h);
+    advice.longest_heat_probability = Some(longest.passes);
+    if longest.passes < known.break_probability {
+        advice.counsel = HeatCounsel::NothingHelps;
+        return Some(advice);
+    }
+    let (off_h, bound_by) = asked.earliest();
+    advice.earliest_off_at = Some(now.plus_hours(off_h));
+    advice.earliest_is_bound_by = bound_by;
+    let at_earliest = asked.outcome(off_h);
+    advice.counsel = if at_earliest.too_hot >= TOO_HOT_SHARE {
+        HeatCounsel::LimitInTheWay
+    } else if known.limits.released_above_yard_c_max.is_none() {
+        HeatCounsel::OffFrom
+    } else if at_earliest.is_cool < known.break_probability {
+        HeatCounsel::NoTimeMeetsBoth
+    } else {
+        let latest_h = asked.last_where(off_h, |one| one.is_cool);
+        advice.latest_off_at = Some(now.plus_hours(latest_h));
+        HeatCounsel::OffFrom
+    };
+    Some(advice)
+}
+
+/// The futures that are asked about heat going off.
+struct Asked<'a> {
+    known: &'a KnownAt<'a>,
+    night: &'a Night<'a>,
+    wanted_h: f64,
+}
+
+impl Asked<'_> {
+    /// The earliest time that makes it and keeps the limits after heat-off, and what forbids an
+    /// earlier one.
+    fn earliest(&self) -> (f64, BindingReason) {
+        let aim = self.known.break_probability;
+        let strong_h = self.first_where(|one| one.passes >= aim);
+        let fallen_h = match self.known.limits.heat_off_fall_c_max {
+            Some(_) => self.first_where(|one| one.falls_little >= aim),
+            None => 0.0,
+        };
+        let spell_h = self
+            .known
+            .limits
+            .heat_off_h_max
+            .map_or(0.0, |most_h| (self.wanted_h - most_h).max(0.0));
+        [
+            (strong_h, BindingReason::Strength),
+            (fallen_h, BindingReason::FallAfterHeat),
+            (spell_h, BindingReason::TimeAfterHeat),
+        ]
+        .into_iter()
+        .fold((0.0, BindingReason::Strength), |most, one| {
+            if one.0 > most.0 { one } else { most }
+        })
+    }
+
+    /// The earliest heat-off from which on it holds; the wanted time where it holds only there.
+    fn first_where(&self, holds: impl Fn(&Outcome) -> bool) -> f64 {
+        if holds(&self.outcome(0.0)) {
+            return 0.0;
+        }
+        let (mut fails_h, mut holds_h) = (0.0, self.wanted_h);
+        while holds_h - fails_h > WITHIN_H {
+            let middle_h = 0.5 * (fails_h + holds_h);
+            if holds(&self.outcome(middle_h)) {
+                holds_h = middle_h;
+            } else {
+                fails_h = middle_h;
+            }
+        }
+        holds_h
+    }
+
+    /// The latest heat-off up to which a share is as large as is aimed at; it is so at `from_h`.
+    fn last_where(&self, from_h: f64, share: impl Fn(&Outcome) -> f64) -> f64 {
+        let aim = self.known.break_probability;
+        if share(&self.outcome(self.wanted_h)) >= aim {
+            return self.wanted_h;
+        }
+        let (mut holds_h, mut fails_h) = (from_h, self.wanted_h);
+        while fails_h - holds_h > WITHIN_H {
+            let middle_h = 0.5 * (holds_h + fails_h);
+            if share(&self.outcome(middle_h)) >= aim {
+                holds_h = middle_h;
+            } else {
+                fails_h = middle_h;
+            }
+        }
+        holds_h
+    }
+
+    fn outcome(&self, off_h: f64) -> Outcome {
+        let limits = self.known.limits;
+        let course = Course {
+            until_h: self.wanted_h,
+            follows_all: true,
+            off_h: Some(off_h),
+        };
+        let mut counts = [0u32; 4];
+        for member in 0..MEMBER_COUNT {
+            let mut off_c: Vec<f64> = Vec::new();
+            let (mut fall_c, mut above_c, mut peak_c) = (0.0f64, 0.0f64, 0.0f64);
+            let bodies = self.night.live(member, &course, |hours, bodies, yard_c| {
+                let hottest_c = bodies
+                    .iter()
+                    .map(|body| body.read_c)
+                    .fold(-273.15, f64::max);
+                peak_c = peak_c.max(hottest_c);
+                above_c = hottest_c - yard_c;
+                if hours <= off_h || off_c.is_empty() {
+                    off_c = bodies.iter().map(|body| body.model_c()).collect();
+                }
+                let falls = bodies
+                    .iter()
+                    .zip(&off_c)
+                    .map(|(body, off_c)| off_c - body.model_c());
+                fall_c = falls.fold(0.0, f64::max);
+            });
+            let correction = &self.known.habits.correction;
+            let passes = bodies
+                .iter()
+                .all(|body| correction.corrected_h(body.passes_h()) <= self.wanted_h);
+            let within = |value: f64, most: Option<f64>| most.is_none_or(|most| value <= most);
+            let held = [
+                passes,
+                within(fall_c, limits.heat_off_fall_c_max),
+                within(above_c, limits.released_above_yard_c_max),
+                !within(peak_c, limits.concrete_c_max),
+            ];
+            for (count, held) in counts.iter_mut().zip(held) {
+                *count += u32::from(held);
+            }
+        }
+        let [passes, falls_little, is_cool, too_hot] =
+            counts.map(|count| f64::from(count) / MEMBER_COUNT as f64);
+        Outcome {
+            passes,
+            falls_little,
+            is_cool,
+            too_hot,
+        }
+    }
+}
