@@ -5,6 +5,7 @@
 //! their curves by [`mix`], readings and their stored rows by [`reading`].
 
 pub mod act;
+pub mod ahead;
 pub mod mix;
 pub mod noun;
 pub mod reading;

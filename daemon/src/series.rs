@@ -46,6 +46,7 @@ pub fn series(plant: &Plant, pour: &str, now: UtcMs, point_count: usize) -> Opti
             })
             .collect(),
         confirmation: view::confirmation(&said.confirmation),
+        ahead: Vec::new(),
     })
 }
 

@@ -4,13 +4,14 @@
 //! same number, so that two equal states are equal byte for byte.
 
 use chrono::{DateTime, Utc};
+use daemon_api::ahead::AheadView;
 use daemon_api::pour::{AdvisoryView, ConfirmationView, NoteView, PourStatus};
 use daemon_core::assessment::{PositionAssessment, PourAssessment};
 use daemon_core::plant::Plant;
 use daemon_core::time::UtcMs;
 use serde::Serialize;
 
-use crate::convert::{utc, utc_option, view};
+use crate::convert::{ahead, utc, utc_option, view};
 
 /// A pour at a moment. An estimate is never permission: `confirmation` says what still decides.
 #[derive(Debug, Clone, Serialize)]
@@ -45,6 +46,8 @@ pub struct StateLine {
     pub by_curve: WindowLine,
     pub curve_reached: bool,
     pub pass_probabilities: Vec<PassLine>,
+    /// The highest temperature and the fastest fall ahead, and when heat may go off.
+    pub ahead: AheadView,
     pub doubted_positions: Vec<DoubtLine>,
     pub sampled_count: usize,
     pub learned_from: LearnedLine,
@@ -161,6 +164,7 @@ impl StateLine {
                     probability: *probability,
                 })
                 .collect(),
+            ahead: ahead::ahead(pour),
             doubted_positions: forecast
                 .doubted_positions
                 .iter()

@@ -1,5 +1,6 @@
 //! Drawing: one file per region of the screen; nothing here changes the state.
 
+mod ahead;
 mod bed;
 mod channels;
 mod chart;

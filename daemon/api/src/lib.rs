@@ -7,6 +7,7 @@
 #![warn(missing_docs)]
 
 pub mod act;
+pub mod ahead;
 pub mod alarm;
 pub mod bed;
 pub mod channel;

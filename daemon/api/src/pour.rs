@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use crate::act::{ChannelRole, CylinderSet, HeatPlan, Load, Piece, Requirement, Section};
+use crate::ahead::{AheadView, ChanceView, PassView, WindowView};
 
 /// Where a pour stands; derived from the records, never set by hand.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -280,6 +281,18 @@ pub struct ForecastView {
     pub break_probability: f64,
     /// Why there is no forecast, or what it rests on.
     pub reason: Option<String>,
+    /// The same by the curve alone: the times above are of the concrete, which may differ from it.
+    #[serde(default)]
+    pub by_curve: WindowView,
+    /// The probability against time, of the concrete.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub chances: Vec<ChanceView>,
+    /// What waiting changes: the probability that a set broken later would pass.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub passes: Vec<PassView>,
+    /// What else lies ahead, while the pour is under cure.
+    #[serde(default)]
+    pub ahead: AheadView,
 }
 
 /// How far a channel is believed, and why.

@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::act::ChannelRole;
+use crate::ahead::AheadPoint;
 use crate::pour::ConfirmationView;
 
 /// Every series of one pour.
@@ -21,6 +22,9 @@ pub struct SeriesAnswer {
     pub strength: Vec<StrengthPoint>,
     /// What the cylinders have said, which must stand wherever `strength` is shown.
     pub confirmation: ConfirmationView,
+    /// What may be expected each hour ahead, from now; empty where there is no forecast.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub ahead: Vec<AheadPoint>,
 }
 
 /// One line on the chart.

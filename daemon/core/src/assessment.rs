@@ -301,6 +301,8 @@ pub struct Forecast {
     pub is_curve_reached: bool,
     /// Hours from now, and the probability that a set broken then would pass.
     pub pass_probabilities: Vec<(f64, f64)>,
+    /// Probabilities, and when the slowest position is there with each, of the concrete.
+    pub chances: Vec<(f64, Option<UtcMs>)>,
     /// How many futures were sampled.
     pub sampled_count: usize,
     /// Positions (of the assessment) that are not believed and carried on by the heat balance.

@@ -10,13 +10,13 @@ use std::sync::Arc;
 
 use crate::act::{Act, ActBody, ChannelRole};
 use crate::act_check::{ActContext, ActRefusal, check_act};
-use crate::ahead::AheadLimits;
+use crate::ahead::{Ahead, AheadLimits};
 use crate::assessment::{CurveUse, DoubtReason, JudgedBreak, PourAssessment, PourStatus, Trouble};
 use crate::channel::{ChannelHistory, LoggerClock};
 use crate::config::{LimitSet, PlantConfig};
 use crate::curve_points::{self, CurveVerdict};
 use crate::estimate::{ReadyCurve, curve_use};
-use crate::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast_and_ahead};
+use crate::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast, forecast_and_ahead};
 use crate::habits::{self, Habits, PourSummary};
 use crate::limits::{self, LimitFindings, Limited, UnderTarp, judge_limits, limits_of};
 use crate::positions::{
@@ -282,8 +282,15 @@ impl Plant {
             })
             .collect();
         let tarp = self.under_tarp(record, now);
-        let air = (&judged.enclosure[..], &judged.ambient[..]);
-        judge_limits(record, &limits, &positions, air, tarp, now)
+        judge_limits(
+            record,
+            &limits,
+            &positions,
+            &judged.enclosure,
+            &judged.ambient,
+            tarp,
+            now,
+        )
     }
 
     fn judge(
@@ -313,7 +320,11 @@ impl Plant {
             release::confirm(record, policy, self.config.units, &breaks, &mut positions);
         let habits = self.habits(record, now);
         let known = self.known(record, ready, &judged, &breaks, &habits);
-        let (forecast, ahead) = forecast_and_ahead(&known, now);
+        let (forecast, ahead) = if record.is_under_cure() {
+            forecast_and_ahead(&known, now)
+        } else {
+            (forecast(&known, now), Ahead::default())
+        };
         for (position, likely_at) in positions.iter_mut().zip(&forecast.position_likely_at) {
             position.likely_at = *likely_at;
         }

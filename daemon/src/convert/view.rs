@@ -1,6 +1,7 @@
 //! Assessments as the views that the API shows.
 
 use calibration::StrengthEstimate;
+use daemon_api::ahead::{ChanceView, PassView, WindowView};
 use daemon_api::pour::{
     AdvisoryView, BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView,
     EstimateView, ForecastView, NoteView, PositionView, PourStatus, PourView, SignedView,
@@ -15,7 +16,7 @@ use daemon_core::plant::Plant;
 use daemon_core::pour::{PourRecord, Release, Switch};
 use uuid::Uuid;
 
-use super::{noun, utc, utc_option, watch};
+use super::{ahead, noun, utc, utc_option, watch};
 
 /// One pour, whole.
 #[must_use]
@@ -190,6 +191,28 @@ fn forecast(plant: &Plant, pour: &PourAssessment) -> ForecastView {
         break_from_at: utc_option(forecast.break_from_at),
         break_probability: plant.config().release.break_probability,
         reason: forecast.reason.clone(),
+        by_curve: WindowView {
+            early_at: utc_option(forecast.by_curve.early_at),
+            likely_at: utc_option(forecast.by_curve.likely_at),
+            late_at: utc_option(forecast.by_curve.late_at),
+        },
+        chances: forecast
+            .chances
+            .iter()
+            .map(|(probability, at)| ChanceView {
+                probability: *probability,
+                at: utc_option(*at),
+            })
+            .collect(),
+        passes: forecast
+            .pass_probabilities
+            .iter()
+            .map(|(in_h, probability)| PassView {
+                in_h: *in_h,
+                probability: *probability,
+            })
+            .collect(),
+        ahead: ahead::ahead(pour),
     }
 }
 

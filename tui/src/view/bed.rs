@@ -8,7 +8,7 @@ use units::{Metre, Show};
 
 use super::page::{self, Band, Block};
 use super::text::wrap;
-use super::{chart, cylinders, notes, paint, positions, yard};
+use super::{ahead, chart, cylinders, notes, paint, positions, yard};
 use crate::state::{Drawn, Row, State};
 use crate::theme::Theme;
 use crate::times::span_text;
@@ -131,6 +131,7 @@ fn bands<'a>(
             temperature_chart(state, pour, 12, theme),
             Block::Lines(positions::lines(state, pour, width, theme)),
             Block::Lines(cylinders::lines(state, pour, width, theme)),
+            Block::Lines(ahead::lines(state, pour, width, theme)),
             Block::Lines(notes::lines(state, pour, width, theme)),
             strength_chart(state, pour, 10, theme),
             Block::Lines(notes::background(state, pour, width, theme)),
@@ -146,6 +147,7 @@ fn bands<'a>(
     ];
     let right = vec![
         Block::Lines(cylinders::lines(state, pour, right_width, theme)),
+        Block::Lines(ahead::lines(state, pour, right_width, theme)),
         Block::Lines(notes::lines(state, pour, right_width, theme)),
         Block::Lines(notes::background(state, pour, right_width, theme)),
     ];

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::act::ChannelRole;
+use daemon_api::ahead::{AheadPoint, SpreadView};
 use daemon_api::pour::PourView;
 use daemon_api::series::{SeriesAnswer, SeriesPoint};
 use ratatui::buffer::Buffer;
@@ -17,6 +18,8 @@ use crate::theme::Theme;
 use crate::times::Zone;
 use crate::words;
 
+/// Dots of a fan's line over a whole chart.
+const FAN_DOTS: f64 = 60.0;
 /// Cells for the numbers at the left.
 const SCALE_WIDTH: u16 = 6;
 /// Cells for the names at the right.
@@ -39,6 +42,14 @@ struct Run {
     style: Style,
 }
 
+/// How one fan is drawn.
+struct Fan<'a> {
+    spread: fn(&AheadPoint) -> SpreadView,
+    shown: &'a dyn Fn(f64) -> f64,
+    middle: Style,
+    edge: Style,
+}
+
 /// A name at the right end of a line.
 struct Label {
     value: f64,
@@ -56,6 +67,44 @@ struct Plot {
 }
 
 impl Plot {
+    /// From the answer's start to now, and on to where its fans end.
+    fn new(title: String, answer: &SeriesAnswer) -> Self {
+        let to_at = answer
+            .ahead
+            .last()
+            .map_or(answer.to_at, |last| last.at.max(answer.to_at));
+        Self {
+            title,
+            from_at: answer.from_at,
+            span_s: seconds(to_at - answer.from_at).max(1.0),
+            runs: Vec::new(),
+            labels: Vec::new(),
+        }
+    }
+
+    /// A fan from now on: low, middle and high as sparse dots, because none of it has been measured.
+    fn fan(&mut self, answer: &SeriesAnswer, look: &Fan<'_>) {
+        for (pick, style) in [
+            ((|spread| spread.low) as fn(&SpreadView) -> f64, look.edge),
+            (|spread| spread.middle, look.middle),
+            (|spread| spread.high, look.edge),
+        ] {
+            let points: Vec<_> = answer
+                .ahead
+                .iter()
+                .filter_map(|point| {
+                    let value = (look.shown)(pick(&(look.spread)(point)));
+                    value
+                        .is_finite()
+                        .then(|| (seconds(point.at - answer.from_at), value, value))
+                })
+                .collect();
+            let points = filled_in(&points, self.span_s / FAN_DOTS);
+            let pen = Pen::Dotted;
+            self.runs.push(Run { points, pen, style });
+        }
+    }
+
     fn level(&mut self, value: f64, pen: Pen, text: String, style: Style) {
         let points = vec![(0.0, value, value), (self.span_s, value, value)];
         self.runs.push(Run { points, pen, style });
@@ -73,13 +122,32 @@ pub fn temperatures(
     units: UnitSystem,
     theme: Theme,
 ) {
-    let mut plot = Plot {
-        title: format!("temperature {}", Celsius::unit(units)),
-        from_at: answer.from_at,
-        span_s: seconds(answer.to_at - answer.from_at).max(1.0),
-        runs: Vec::new(),
-        labels: Vec::new(),
+    let title = if answer.ahead.is_empty() {
+        format!("temperature {}", Celsius::unit(units))
+    } else {
+        format!(
+            "temperature {}, dotted ahead: coolest and hottest, 10 to 90 %",
+            Celsius::unit(units)
+        )
     };
+    let mut plot = Plot::new(title, answer);
+    let shown = |c: f64| Celsius(c).number(units);
+    for spread in [
+        (|point| point.coolest_c) as fn(&AheadPoint) -> SpreadView,
+        |point| point.hottest_c,
+    ] {
+        let (middle, edge) = (theme.normal(), theme.quiet());
+        let shown = &shown;
+        plot.fan(
+            answer,
+            &Fan {
+                spread,
+                shown,
+                middle,
+                edge,
+            },
+        );
+    }
     for series in &answer.series {
         let (pen, style, text) = temperature_look(series.role, &series.name, pour, theme);
         for run in &series.runs {
@@ -181,16 +249,25 @@ pub fn strength(
     units: UnitSystem,
     theme: Theme,
 ) {
-    let mut plot = Plot {
-        title: format!(
-            "strength {}: an estimate, only cylinders confirm",
-            Megapascal::unit(units)
-        ),
-        from_at: answer.from_at,
-        span_s: seconds(answer.to_at - answer.from_at).max(1.0),
-        runs: Vec::new(),
-        labels: Vec::new(),
+    let ahead = if answer.ahead.is_empty() {
+        ""
+    } else {
+        ", dotted ahead"
     };
+    let title = format!(
+        "strength {}{ahead}: an estimate, only cylinders confirm",
+        Megapascal::unit(units)
+    );
+    let mut plot = Plot::new(title, answer);
+    plot.fan(
+        answer,
+        &Fan {
+            spread: |point| point.strength_mpa,
+            shown: &|mpa| Megapascal(mpa).number(units),
+            middle: theme.normal(),
+            edge: theme.quiet(),
+        },
+    );
     for (pick, pen, style, text) in [
         (
             (|point| point.estimate_mpa) as fn(&daemon_api::series::StrengthPoint) -> f64,
@@ -228,6 +305,22 @@ pub fn strength(
         plot.level(value, Pen::Dashed, "required".to_owned(), theme.quiet());
     }
     draw(buf, area, &plot, zone, theme);
+}
+
+/// The points with more between them, a step apart, so that sparse ones make a line of dots.
+fn filled_in(points: &[(f64, f64, f64)], step_s: f64) -> Vec<(f64, f64, f64)> {
+    let mut all = Vec::new();
+    for pair in points.windows(2) {
+        let [(from_s, from, _), (to_s, to, _)] = [pair[0], pair[1]];
+        let mut at_s = from_s;
+        while at_s < to_s {
+            let value = from + (to - from) * (at_s - from_s) / (to_s - from_s);
+            all.push((at_s, value, value));
+            at_s += step_s;
+        }
+    }
+    all.extend(points.last());
+    all
 }
 
 #[expect(

@@ -10,7 +10,8 @@ use crate::state::State;
 use crate::theme::Theme;
 use crate::words;
 
-fn section(
+/// A heading with wrapped entries; nothing where there are none.
+pub(super) fn section(
     lines: &mut Vec<Line<'static>>,
     title: &str,
     entries: &[String],

@@ -8,6 +8,10 @@ use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use daemon_api::act::{
     ChannelRole, CylinderSet, HeatPlan, Requirement, SetPurpose, SetStorage, StrengthAct,
 };
+use daemon_api::ahead::{
+    AheadPoint, AheadView, BindingReason, ChanceView, HeatAdviceView, HeatCounsel, LimitAheadView,
+    PassView, SpreadView, WindowView,
+};
 use daemon_api::alarm::{AlarmView, SnoozedView};
 use daemon_api::bed::{BedView, PlantSnapshot, PlantView, StoreView};
 use daemon_api::pour::{
@@ -147,6 +151,21 @@ pub fn pour(bed: &str) -> PourView {
             break_from_at: Some(in_minutes(190)),
             break_probability: 0.9,
             reason: None,
+            by_curve: WindowView {
+                early_at: Some(in_minutes(122)),
+                likely_at: Some(in_minutes(141)),
+                late_at: Some(in_minutes(168)),
+            },
+            chances: [(0.1, 116), (0.3, 134), (0.5, 146), (0.7, 160), (0.9, 186)]
+                .map(|(probability, minutes)| ChanceView {
+                    probability,
+                    at: Some(in_minutes(minutes)),
+                })
+                .to_vec(),
+            passes: [(1.0, 0.12), (2.0, 0.41), (4.0, 0.97)]
+                .map(|(in_h, probability)| PassView { in_h, probability })
+                .to_vec(),
+            ahead: ahead(),
         },
         positions,
         other_channels: vec![ChannelView {
@@ -412,7 +431,36 @@ pub fn forty_beds() -> PlantSnapshot {
     snapshot(beds)
 }
 
-/// Twelve hours of series with a gap in P3.
+/// A night whose heat may go off in an hour, and whose hottest position stays below its limit.
+fn ahead() -> AheadView {
+    AheadView {
+        hottest: Some(LimitAheadView {
+            position: Some("P1".to_owned()),
+            worst: SpreadView {
+                low: 60.2,
+                middle: 62.0,
+                high: 64.5,
+            },
+            likely_at: in_minutes(70),
+            limit: Some(70.0),
+            beyond_probability: Some(0.02),
+            probability_without_heat: None,
+        }),
+        cooling: None,
+        heat: Some(HeatAdviceView {
+            wanted_at: in_minutes(240),
+            on_time_probability: 0.97,
+            aimed_probability: 0.9,
+            counsel: HeatCounsel::OffFrom,
+            earliest_off_at: Some(in_minutes(60)),
+            earliest_is_bound_by: BindingReason::Strength,
+            latest_off_at: None,
+            longest_heat_probability: Some(0.98),
+        }),
+    }
+}
+
+/// Twelve hours of series with a gap in P3, and fans of five hours.
 pub fn series(pour: &str) -> SeriesAnswer {
     let from_at = minutes_ago(720);
     let at = |minute: i64| from_at + TimeDelta::minutes(minute);
@@ -462,6 +510,22 @@ pub fn series(pour: &str) -> SeriesAnswer {
             })
             .collect(),
         confirmation: ConfirmationView::default(),
+        ahead: (0..=5)
+            .map(|hour| {
+                let grown = f64::from(i32::try_from(hour).expect("few hours"));
+                let spread = |middle: f64| SpreadView {
+                    low: middle - 0.8 * grown,
+                    middle,
+                    high: middle + 0.8 * grown,
+                };
+                AheadPoint {
+                    at: now() + TimeDelta::hours(hour),
+                    coolest_c: spread(50.0 + grown),
+                    hottest_c: spread(59.0 + 0.5 * grown),
+                    strength_mpa: spread(21.7 + 1.6 * grown),
+                }
+            })
+            .collect(),
     }
 }
 

@@ -10,6 +10,8 @@ use crate::time::UtcMs;
 const EARLY: f64 = 0.1;
 const LIKELY: f64 = 0.5;
 const LATE: f64 = 0.9;
+/// The probabilities whose times are told.
+const CHANCES: [f64; 11] = [0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95];
 
 /// Moves all times by what trials found, and widens or narrows the curve's window by how often it held.
 pub(super) fn correct(futures: &mut Futures, correction: &Correction) {
@@ -92,6 +94,9 @@ pub(super) fn summarise(
         pass_probability_now: Some(share_by(&futures.set_passes, 0.0)),
         pass_probabilities: [1.0, 2.0, 4.0]
             .map(|hours| (hours, share_by(&futures.set_passes, hours)))
+            .to_vec(),
+        chances: CHANCES
+            .map(|share| (share, at(quantile_of_sorted(&futures.slowest, share))))
             .to_vec(),
         break_from_at: at(reached_by_share(
             &futures.set_passes,

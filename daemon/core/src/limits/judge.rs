@@ -91,7 +91,8 @@ pub fn judge_limits(
     record: &PourRecord,
     limits: &LimitSet,
     positions: &[Limited<'_>],
-    (enclosure, ambient): (&[(UtcMs, f64)], &[(UtcMs, f64)]),
+    enclosure: &[(UtcMs, f64)],
+    ambient: &[(UtcMs, f64)],
     tarp: UnderTarp,
     now: UtcMs,
 ) -> LimitFindings {

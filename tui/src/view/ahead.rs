@@ -1,0 +1,175 @@
+//! The night ahead in sentences: advice from sampled futures, beside the words that cylinders decide.
+
+use daemon_api::ahead::{BindingReason, HeatAdviceView, HeatCounsel, LimitAheadView, SpreadView};
+use daemon_api::pour::{ForecastView, PourView};
+use ratatui::text::Line;
+use units::{Celsius, CelsiusPerHour, Show};
+
+use super::notes::section;
+use crate::state::State;
+use crate::theme::Theme;
+use crate::words;
+
+/// Chances by the clock, what waiting changes, limits ahead, heat.
+pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Line<'static>> {
+    let forecast = &pour.forecast;
+    let units = state.units();
+    let clock = |at| state.zone.clock_near(at, state.plant_now());
+    let mut entries = Vec::new();
+    entries.extend(chances(forecast, clock));
+    if let (Some(early_at), Some(likely_at)) =
+        (forecast.by_curve.early_at, forecast.by_curve.likely_at)
+    {
+        let late_at = forecast.by_curve.late_at;
+        entries.push(format!(
+            "by the curve alone: early {}, likely {}, late {}",
+            clock(early_at),
+            clock(likely_at),
+            late_at.map_or_else(|| "unknown".to_owned(), clock)
+        ));
+    }
+    entries.extend(waiting(pour));
+    let ahead = &forecast.ahead;
+    let hottest = ahead.hottest.as_ref();
+    entries.extend(hottest.map(|found| {
+        let told = |c: f64| Celsius(c).show(units);
+        limit_words("hottest", found, told, clock)
+    }));
+    let cooling = ahead
+        .cooling
+        .as_ref()
+        .filter(|found| found.worst.high > 0.0);
+    entries.extend(cooling.map(|found| {
+        let told = |rate: f64| CelsiusPerHour(rate.max(0.0)).show(units);
+        limit_words("fastest fall", found, told, clock)
+    }));
+    entries.extend(ahead.heat.iter().flat_map(|heat| heat_words(heat, clock)));
+    let mut lines = Vec::new();
+    section(
+        &mut lines,
+        "The night ahead (advice: cylinders decide, people switch)",
+        &entries,
+        width,
+        theme.normal(),
+        theme,
+    );
+    lines
+}
+
+fn chances(forecast: &ForecastView, clock: impl Fn(At) -> String) -> Option<String> {
+    let told: Vec<String> = forecast
+        .chances
+        .iter()
+        .filter(|chance| [0.1, 0.3, 0.5, 0.7, 0.9].contains(&chance.probability))
+        .filter_map(|chance| {
+            Some(format!(
+                "{:.0} % {}",
+                100.0 * chance.probability,
+                clock(chance.at?)
+            ))
+        })
+        .collect();
+    (!told.is_empty()).then(|| format!("required strength reached by: {}", told.join(", ")))
+}
+
+type At = chrono::DateTime<chrono::Utc>;
+
+/// What a set broken now or later would likely do, and how many are left.
+fn waiting(pour: &PourView) -> Option<String> {
+    let forecast = &pour.forecast;
+    let now = forecast.pass_probability_now?;
+    let mut told = vec![format!("now {}", percent(now))];
+    told.extend(
+        forecast
+            .passes
+            .iter()
+            .map(|pass| format!("in {:.0} h {}", pass.in_h, percent(pass.probability))),
+    );
+    Some(format!(
+        "chance that a set broken then would pass: {}; {} left",
+        told.join(", "),
+        words::plural(pour.confirmation.release_specimens_left, "release cylinder")
+    ))
+}
+
+fn percent(share: f64) -> String {
+    format!("{:.0} %", 100.0 * share)
+}
+
+/// A share as people count: of ten nights.
+fn of_ten(share: f64) -> String {
+    match 10.0 * share {
+        none if none < 0.5 => "in none of 10 futures".to_owned(),
+        all if all >= 9.5 => "in all of 10 futures".to_owned(),
+        some => format!("in {some:.0} of 10 futures"),
+    }
+}
+
+fn limit_words(
+    what: &str,
+    found: &LimitAheadView,
+    told: impl Fn(f64) -> String,
+    clock: impl Fn(At) -> String,
+) -> String {
+    let SpreadView { low, middle, high } = found.worst;
+    let place = found.position.as_deref().unwrap_or("?");
+    let mut text = format!(
+        "{what} ahead: {} ({} to {}) at {place} about {}",
+        told(middle),
+        told(low),
+        told(high),
+        clock(found.likely_at)
+    );
+    if let (Some(limit), Some(share)) = (found.limit, found.beyond_probability) {
+        text += &format!("; limit {} passed {}", told(limit), of_ten(share));
+    }
+    if let Some(share) = found.probability_without_heat {
+        text += &format!(", with the heat off from now {}", of_ten(share));
+    }
+    text
+}
+
+fn heat_words(heat: &HeatAdviceView, clock: impl Fn(At) -> String) -> Vec<String> {
+    let aim = percent(heat.aimed_probability);
+    let mut told = vec![format!(
+        "wanted {}: chance that a set passes by then with heat as planned {}, aimed at {aim}",
+        clock(heat.wanted_at),
+        percent(heat.on_time_probability)
+    )];
+    let longest = heat
+        .longest_heat_probability
+        .map(percent)
+        .unwrap_or_default();
+    told.push(match (heat.counsel, heat.earliest_off_at) {
+        (HeatCounsel::OffFrom, Some(off_at)) => {
+            let latest = heat.latest_off_at.map_or_else(String::new, |at| {
+                format!(", and must by {} to cool first", clock(at))
+            });
+            format!(
+                "heat may go off from {}{latest}{}",
+                clock(off_at),
+                bound(heat)
+            )
+        }
+        (HeatCounsel::HeatIsOff, _) => "the heat is off: there is nothing to turn off".to_owned(),
+        (HeatCounsel::NothingHelps, _) => {
+            format!("nothing helps: heat until then gives {longest}")
+        }
+        (HeatCounsel::LimitInTheWay, _) => {
+            "the heat that makes it passes the highest temperature allowed: keep the limit"
+                .to_owned()
+        }
+        _ => "no heat-off time both makes it and leaves room to cool first: ask QC which gives way"
+            .to_owned(),
+    });
+    told
+}
+
+/// What forbids an earlier heat-off.
+const fn bound(heat: &HeatAdviceView) -> &'static str {
+    match heat.earliest_is_bound_by {
+        BindingReason::Strength => "; earlier the strength comes too late",
+        BindingReason::TimeAfterHeat => "; earlier the stressed line cools longer than its limit",
+        BindingReason::FallAfterHeat => "; earlier the stressed line cools further than its limit",
+    }
+}
