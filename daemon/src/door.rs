@@ -24,7 +24,7 @@ use crate::channels::channels;
 use crate::config::nearest_hint;
 use crate::convert::mix::mixes;
 use crate::convert::watch::recorded;
-use crate::convert::{ahead, utc, view};
+use crate::convert::{utc, view};
 use crate::event_loop::{Request, finished_view};
 use crate::history::{plant_at, plant_for_pour};
 use crate::live::Live;
@@ -139,11 +139,7 @@ impl Door for LiveDoor {
                     .ok_or_else(|| no_pour(&plant, &pour))?;
                 if record.is_on_bed() {
                     let answer = series(&plant, &pour, now, points);
-                    let mut answer = answer.ok_or_else(|| no_pour(&plant, &pour))?;
-                    if let Some(judged) = plant.assess_pour(&pour, now) {
-                        answer.ahead = ahead::points(&judged.ahead);
-                    }
-                    return Ok(answer);
+                    return answer.ok_or_else(|| no_pour(&plant, &pour));
                 }
             }
             let plant = plant_for_pour(&live.data_dir, live.config_now(), live.learned(), &pour);

@@ -4,7 +4,7 @@ use daemon_api::series::{Series, SeriesAnswer, SeriesPoint, StrengthPoint};
 use daemon_core::plant::Plant;
 use daemon_core::time::{MS_PER_H, UtcMs};
 
-use crate::convert::{noun, utc, view};
+use crate::convert::{ahead, noun, utc, view};
 
 /// The strength curve is smooth, so more points than this show nothing more.
 const STRENGTH_POINT_COUNT_MAX: usize = 120;
@@ -46,7 +46,7 @@ pub fn series(plant: &Plant, pour: &str, now: UtcMs, point_count: usize) -> Opti
             })
             .collect(),
         confirmation: view::confirmation(&said.confirmation),
-        ahead: Vec::new(),
+        ahead: ahead::points(&said.ahead),
     })
 }
 

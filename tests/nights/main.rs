@@ -8,20 +8,23 @@
 //! Each seed is a plant's past of some hundred pours whose true temperatures and strengths are known.
 //! `tarplightd replay` is asked every ten minutes and sees only what had arrived. Its answers are
 //! compared with two truths: when the mix's curve on the true temperatures of the slowest position
-//! reaches the required strength, and when the concrete itself does.
+//! reaches the required strength, and when the concrete itself does. `--without` takes something away
+//! first: `breaks`, `enclosure`, `learning`, `trust`.
 
 mod answers;
 mod score;
 mod truth;
+mod without;
 
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use score::Table;
+use without::Without;
 
-const USAGE: &str =
-    "judge-nights [--seeds N,N,…] [--nights N] [--history-pours N] [--changed-by F] [--keep DIR]";
+const USAGE: &str = "judge-nights [--seeds N,N,…] [--nights N] [--history-pours N] [--changed-by F] [--keep DIR] \
+     [--without breaks|enclosure|learning|trust]";
 
 /// What is asked for.
 struct Options {
@@ -32,6 +35,7 @@ struct Options {
     changed_by: f64,
     /// Folder for pasts and answers; what is there already is used again.
     keep: Option<PathBuf>,
+    without: Option<Without>,
 }
 
 impl Options {
@@ -42,6 +46,7 @@ impl Options {
             history_pours: 50,
             changed_by: 1.0,
             keep: None,
+            without: None,
         };
         while let Some(word) = words.next() {
             let value = words
@@ -60,6 +65,11 @@ impl Options {
                 }
                 "--changed-by" => {
                     options.changed_by = value.parse().map_err(|error| wrong(&error))?;
+                }
+                "--without" => {
+                    let found = Without::of(&value);
+                    options.without =
+                        Some(found.ok_or_else(|| format!("{word} {value}: {USAGE}"))?);
                 }
                 "--keep" => options.keep = Some(PathBuf::from(value)),
                 _ => return Err(format!("{word} is not known; {USAGE}")),
@@ -82,7 +92,7 @@ fn main() -> Result<(), String> {
     for seed in &options.seeds {
         let dir = root.join(seed.to_string());
         make_history(&dir, *seed, &options)?;
-        let answers = ask(&dir)?;
+        let answers = ask(&dir, options.without)?;
         let pours = truth::read(&dir)?;
         eprintln!("seed {seed}: {} pours", pours.len());
         for pour in pours.iter().skip(options.history_pours) {
@@ -125,30 +135,40 @@ fn make_history(dir: &Path, seed: u64, options: &Options) -> Result<(), String> 
     succeed(&mut command)
 }
 
-fn ask(dir: &Path) -> Result<answers::Answers, String> {
-    let path = dir.join("answers.jsonl");
+fn ask(dir: &Path, without: Option<Without>) -> Result<answers::Answers, String> {
+    let name = without.map_or_else(String::new, |one| format!("-without-{}", one.name()));
+    let path = dir.join(format!("answers{name}.jsonl"));
     if !path.exists() {
-        replay(dir, &path)?;
+        let folders = match without {
+            Some(without) => without.folders(dir, &dir.join(without.name()))?,
+            None => vec![dir.to_owned()],
+        };
+        replay(&folders, &path)?;
     }
     let text = fs::read_to_string(&path).map_err(|error| format!("{}: {error}", path.display()))?;
     answers::read(&text)
 }
 
 /// Asks every ten minutes; the answers have their name only once they are whole.
-fn replay(dir: &Path, path: &Path) -> Result<(), String> {
+fn replay(dirs: &[PathBuf], path: &Path) -> Result<(), String> {
     let unfinished = path.with_extension("unfinished");
     let file =
         File::create(&unfinished).map_err(|error| format!("{}: {error}", unfinished.display()))?;
-    let mut command = Command::new(program("tarplightd")?);
-    command.arg("replay").args(["--every", "10m"]);
-    for (option, name) in [
-        ("--plant", "plant.toml"),
-        ("--pours", "pours.jsonl"),
-        ("--readings", "readings.csv"),
-    ] {
-        command.arg(option).arg(dir.join(name));
+    for dir in dirs {
+        let mut command = Command::new(program("tarplightd")?);
+        command.arg("replay").args(["--every", "10m"]);
+        for (option, name) in [
+            ("--plant", "plant.toml"),
+            ("--pours", "pours.jsonl"),
+            ("--readings", "readings.csv"),
+        ] {
+            command.arg(option).arg(dir.join(name));
+        }
+        let out = file
+            .try_clone()
+            .map_err(|error| format!("{}: {error}", unfinished.display()))?;
+        succeed(command.stdout(Stdio::from(out)))?;
     }
-    succeed(command.stdout(Stdio::from(file)))?;
     fs::rename(&unfinished, path).map_err(|error| format!("{}: {error}", path.display()))
 }
 

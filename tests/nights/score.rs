@@ -75,20 +75,32 @@ impl Table {
     /// A table in words and numbers, hours.
     pub fn report(&self) -> String {
         let mut text = format!(
-            "{:<9} {:>2}  {:<15} {:>5} {:>7} {:>6} {:>6} {:>7} {:>6} {:>6}\n",
-            "against", "h", "nights", "count", "median", "P90", "worst", "mean", "cover", "width"
+            "{:<9} {:>2}  {:<15} {:>5} {:>7} {:>6} {:>6} {:>6} {:>7} {:>6} {:>6}\n",
+            "against",
+            "h",
+            "nights",
+            "count",
+            "median",
+            "P90",
+            "worst",
+            "size",
+            "mean",
+            "cover",
+            "width"
         );
         for ((truth, horizon, kind), judged) in &self.judged {
             let mut sizes: Vec<f64> = judged.iter().map(|one| one.error_h.abs()).collect();
             sizes.sort_by(f64::total_cmp);
             let count = judged.len() as f64;
+            // The mean of the sizes, and of the errors with their signs.
+            let size = sizes.iter().sum::<f64>() / count;
             let mean = judged.iter().map(|one| one.error_h).sum::<f64>() / count;
             let width = judged.iter().map(|one| one.width_h).sum::<f64>() / count;
             let covered = judged.iter().filter(|one| one.is_covered).count() as f64 / count;
             // Writing into a string cannot fail.
             let _ = writeln!(
                 text,
-                "{truth:<9} {:>2}  {kind:<15} {:>5} {:>7.2} {:>6.2} {:>6.2} {mean:>7.2} {:>5.0}% {width:>6.2}",
+                "{truth:<9} {:>2}  {kind:<15} {:>5} {:>7.2} {:>6.2} {:>6.2} {size:>6.2} {mean:>7.2} {:>5.0}% {width:>6.2}",
                 -horizon,
                 judged.len(),
                 quantile(&sizes, 0.5),

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use daemon_api::plan::{PlanAnswer, PlanItemView, ScheduleView};
+use daemon_core::ahead::HeatCounsel;
 use daemon_core::alarm::Alarm;
 use daemon_core::assessment::{ConfirmationState, PourAssessment, PourStatus};
 use daemon_core::plant::Plant;
@@ -101,6 +102,21 @@ fn items_of(plant: &Plant, pour: &PourAssessment, now: UtcMs) -> Vec<PlanItemVie
         let text = format!("Break a release set of {bed}: it would then pass with {chance:.0} %.");
         item(break_at.max(now), "break", text);
     }
+    let advice = pour.ahead.heat.filter(|_| !is_confirmed);
+    if let Some((advice, off_at)) = advice.and_then(|one| Some((one, one.earliest_off_at?)))
+        && advice.counsel == HeatCounsel::OffFrom
+    {
+        let text = format!(
+            "The heat of {bed} may go off from here: its wanted time is then still made with {:.0} %.",
+            100.0 * advice.aimed_probability
+        );
+        item(off_at, "heat-may-go-off", text);
+    }
+    if let Some(latest_at) = advice.and_then(|one| one.latest_off_at) {
+        let text =
+            format!("The heat of {bed} must be off by here, to cool before its wanted time.");
+        item(latest_at, "heat-must-be-off", text);
+    }
     if let Some(wanted_at) = record.facts.wanted_release_at {
         item(
             wanted_at,
@@ -153,6 +169,7 @@ fn schedule(pour: &PourAssessment) -> ScheduleView {
             format!("{:.1} h before its time; it is late {how_surely}.", -late_h),
         ),
     };
+    let counsel = heat_sentence(pour).filter(|_| !is_confirmed);
     ScheduleView {
         bed: record.facts.bed.clone(),
         pour: record.id.clone(),
@@ -160,8 +177,34 @@ fn schedule(pour: &PourAssessment) -> ScheduleView {
         likely_at: utc_option(likely_at),
         word: word.to_owned(),
         late_h: late.map(|one| one.0),
-        text,
+        text: match counsel {
+            Some(counsel) => format!("{text} {counsel}"),
+            None => text,
+        },
         confirmation: view::confirmation(&pour.confirmation),
+    }
+}
+
+/// What heat can still do for the wanted time, where that is not simply to go on.
+fn heat_sentence(pour: &PourAssessment) -> Option<String> {
+    let advice = pour.ahead.heat?;
+    match advice.counsel {
+        HeatCounsel::NothingHelps => Some(format!(
+            "Nothing helps: heat until then gives {:.0} %.",
+            100.0 * advice.longest_heat_probability?
+        )),
+        HeatCounsel::HeatIsOff => Some(format!(
+            "The heat is off: a set passes by then with {:.0} %.",
+            100.0 * advice.on_time_probability
+        )),
+        HeatCounsel::LimitInTheWay => Some(
+            "The heat that makes it passes the highest temperature allowed: keep the limit."
+                .to_owned(),
+        ),
+        HeatCounsel::NoTimeMeetsBoth => {
+            Some("No heat-off makes it and leaves room to cool first: ask QC.".to_owned())
+        }
+        HeatCounsel::OffFrom => None,
     }
 }
 

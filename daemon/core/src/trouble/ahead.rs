@@ -87,6 +87,3 @@ fn sentence(
         10.0 * share,
     ))
 }
-
-#[cfg(test)]
-mod tests;
