@@ -270,6 +270,7 @@ fn a_gap_in_a_series_is_left_empty() {
     let mut answer = support::series("N1-77");
     answer.series.retain(|series| series.name == "P3");
     answer.strength.clear();
+    answer.ahead.clear();
     dashboard.event(Event::Series {
         pour: "N1-77".to_owned(),
         answer: Ok(Box::new(answer)),

@@ -92,11 +92,8 @@ fn a_person_is_called_while_less_heat_still_prevents_what_lies_ahead() {
         ahead.what
     );
     assert!(ahead.place.is_some());
-    assert!(
-        ahead.first_act.contains("Keep the tarp down"),
-        "{}",
-        ahead.first_act
-    );
+    let act = ahead.first_act.to_lowercase();
+    assert!(act.contains("heat") && act.contains("tarp down"), "{act}");
     let far = with_max(105.0).assess(at(NOW)).troubles;
     assert!(far.iter().all(|one| one.kind != "too-hot-ahead"));
 }

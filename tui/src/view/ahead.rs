@@ -47,7 +47,7 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
     let mut lines = Vec::new();
     section(
         &mut lines,
-        "The night ahead (advice: cylinders decide, people switch)",
+        "Ahead (advice: cylinders decide, people switch)",
         &entries,
         width,
         theme.normal(),
