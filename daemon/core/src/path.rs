@@ -138,6 +138,44 @@ pub fn believed_maturity(
     sum
 }
 
+/// The maturity of specimens from their time zero to `until`, across longer gaps at the hotter edge.
+///
+/// What a break confirms waits until the concrete is as mature as its specimens were, and its ratio is
+/// measured strength over the estimate at their maturity: a path that bridged them coldly would confirm
+/// too early and make the concrete look stronger than it is.
+#[must_use]
+pub fn specimen_maturity(
+    function: &MaturityFunction,
+    readings: &[(UtcMs, f64)],
+    zero_at: UtcMs,
+    until: UtcMs,
+    settings: &EstimateSettings,
+) -> f64 {
+    let short_h = settings.short_gap_min / 60.0;
+    let (Some(first), Some(last)) = (readings.first(), readings.last()) else {
+        return 0.0;
+    };
+    let before = (first.0 > zero_at).then_some((zero_at, first.1));
+    let after = (last.0 < until).then_some((until, last.1));
+    let path: Vec<(UtcMs, f64)> = before
+        .into_iter()
+        .chain(readings.iter().copied())
+        .chain(after)
+        .collect();
+    path.windows(2)
+        .filter_map(|pair| {
+            let (from, to) = (pair[0], pair[1]);
+            let hotter_c = from.1.max(to.1);
+            if to.0.hours_since(from.0) <= short_h {
+                clipped(from, to, zero_at, until)
+            } else {
+                clipped((from.0, hotter_c), (to.0, hotter_c), zero_at, until)
+            }
+        })
+        .map(|stretch| stretch.earns(function, f64::INFINITY))
+        .sum()
+}
+
 /// The coldest path across a gap: cooling from its start, then warming to its end.
 fn gap_pieces(
     from: (UtcMs, f64),
@@ -417,6 +455,18 @@ mod tests {
         let sum = believed_maturity(&NURSE_SAUL, &path, minutes(0), minutes(180), &settings);
         assert!(sum.maturity < 150.0, "{sum:?}");
         assert!((sum.bridged_h - 3.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn specimens_gaps_are_taken_at_their_hotter_edge() {
+        // 20 °C from time zero, whose first hour nobody read, three hours lost on the way to 50 °C, and
+        // the last hour lost: 20 + 3 * 50 + 50 °C·h.
+        let path = [(minutes(60), 20.0), (minutes(240), 50.0)];
+        let settings = EstimateSettings::default();
+        let sum = specimen_maturity(&NURSE_SAUL, &path, minutes(0), minutes(300), &settings);
+        assert!((sum - 220.0).abs() < 1e-9, "{sum}");
+        let cold = believed_maturity(&NURSE_SAUL, &path, minutes(0), minutes(300), &settings);
+        assert!(cold.maturity < sum, "{cold:?}");
     }
 
     #[test]

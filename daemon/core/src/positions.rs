@@ -11,7 +11,7 @@ use crate::assessment::{
 use crate::channel::{ChannelHistory, LoggerClock, Sample, samples};
 use crate::config::PlantConfig;
 use crate::estimate::{ReadyCurve, estimate};
-use crate::path::{believed_maturity, low_maturity, slope_c_per_h};
+use crate::path::{self, believed_maturity, low_maturity, slope_c_per_h};
 use crate::pour::{PourRecord, RecordedBreak};
 use crate::time::UtcMs;
 use crate::trust::{Judged, judge_alone, reject_air, reject_stuck};
@@ -415,14 +415,13 @@ pub fn specimen_maturity(
     if path.is_empty() {
         return None;
     }
-    let own = believed_maturity(
+    Some(path::specimen_maturity(
         &curve.maturity,
         &path,
         zero_at,
         left_tarp_at(broken),
         &config.estimate,
-    );
-    Some(own.maturity)
+    ))
 }
 
 /// When a break's specimens left the tarp, and with it their sensor.
