@@ -62,13 +62,13 @@ impl Stretch {
             return function.rate(credit_c_max) * self.hours;
         }
         let middle = self.part(low_c.max(COLDEST_C), high_c.min(credit_c_max));
-        let above_h = if high_c > credit_c_max {
-            self.part(credit_c_max, high_c).hours
+        // Asked only where the line runs above the credit: without one its rate is infinite.
+        let above = if high_c > credit_c_max {
+            function.rate(credit_c_max) * self.part(credit_c_max, high_c).hours
         } else {
             0.0
         };
-        function.over_segment(middle.start_c, middle.end_c, middle.hours)
-            + function.rate(credit_c_max) * above_h
+        function.over_segment(middle.start_c, middle.end_c, middle.hours) + above
     }
 }
 

@@ -1,6 +1,6 @@
 //! The pour against its wanted time, its breaks and its curve, as troubles.
 
-use crate::ahead::{HeatAdvice, HeatCounsel};
+use crate::ahead::HeatCounsel;
 use crate::assessment::{
     ConfirmationState, PourAssessment, PourStatus, Standing, Trouble, Urgency,
 };
@@ -96,28 +96,18 @@ pub fn not_ended_trouble(pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
 }
 
 const fn first_act_when_late(pour: &PourAssessment) -> &'static str {
-    match pour.ahead.heat {
-        Some(HeatAdvice {
-            counsel: HeatCounsel::NothingHelps,
-            ..
-        }) => {
-            "Heat until the wanted time does not make it either: tell QC and the morning crew; look at the \
-             coldest position first."
+    let Some(advice) = pour.ahead.heat else {
+        return "Tell QC and the morning crew; look at the coldest position first.";
+    };
+    match advice.counsel {
+        HeatCounsel::NothingHelps => "Tell QC and the morning crew: no heat makes it any more.",
+        HeatCounsel::HeatIsOff => {
+            "Tell QC and the morning crew: the heat is off, and QC may want it on again."
         }
-        Some(HeatAdvice {
-            counsel: HeatCounsel::HeatIsOff,
-            ..
-        }) => {
-            "The heat is off: tell QC, who may want it on again, and the morning crew; look at the coldest \
-             position first."
+        HeatCounsel::OffFrom => "Tell QC and the morning crew: longer heat still makes it.",
+        HeatCounsel::LimitInTheWay | HeatCounsel::NoTimeMeetsBoth => {
+            "Tell QC and the morning crew: what would make it breaks a limit."
         }
-        Some(HeatAdvice {
-            counsel: HeatCounsel::OffFrom,
-            ..
-        }) => {
-            "Longer heat still makes it, see the heat advice: tell QC; look at the coldest position first."
-        }
-        _ => "Tell QC and the morning crew; look at the coldest position first.",
     }
 }
 
