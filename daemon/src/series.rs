@@ -15,11 +15,7 @@ const MS_PER_MIN: f64 = MS_PER_H / 60.0;
 pub fn series(plant: &Plant, pour: &str, now: UtcMs, point_count: usize) -> Option<SeriesAnswer> {
     let record = plant.pours().get(pour)?;
     let from = record.begins_at();
-    let to = record
-        .stripped_at
-        .or(record.abandoned_at)
-        .map_or(now, |end| end.min(now))
-        .max(from);
+    let to = record.until(now).max(from);
     let said = plant.assess_pour(pour, now)?;
     let gap_ms = (plant.config().estimate.short_gap_min * MS_PER_MIN) as i64;
     let window = Window {

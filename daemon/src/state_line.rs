@@ -4,7 +4,7 @@
 //! same number, so that two equal states are equal byte for byte.
 
 use chrono::{DateTime, Utc};
-use daemon_api::ahead::AheadView;
+use daemon_api::ahead::{AheadView, PassView, WindowView};
 use daemon_api::pour::{AdvisoryView, ConfirmationView, NoteView, PourStatus};
 use daemon_core::assessment::{PositionAssessment, PourAssessment};
 use daemon_core::plant::Plant;
@@ -42,10 +42,11 @@ pub struct StateLine {
     pub confirmation: ConfirmationView,
     pub release_holds: Vec<NoteView>,
     pub cautions: Vec<NoteView>,
-    pub of_concrete: WindowLine,
-    pub by_curve: WindowLine,
+    /// When the slowest position gets there, as two distributions.
+    pub of_concrete: WindowView,
+    pub by_curve: WindowView,
     pub curve_reached: bool,
-    pub pass_probabilities: Vec<PassLine>,
+    pub pass_probabilities: Vec<PassView>,
     /// The highest temperature and the fastest fall ahead, and when heat may go off.
     pub ahead: AheadView,
     pub doubted_positions: Vec<DoubtLine>,
@@ -56,21 +57,6 @@ pub struct StateLine {
     pub curve_advisory: Option<AdvisoryView>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub curve_drift: Option<String>,
-}
-
-/// One distribution of the time at which the slowest position gets there: 10, 50 and 90 %.
-#[derive(Debug, Clone, Serialize)]
-pub struct WindowLine {
-    pub early_at: Option<DateTime<Utc>>,
-    pub likely_at: Option<DateTime<Utc>>,
-    pub late_at: Option<DateTime<Utc>>,
-}
-
-/// The probability that a set broken some hours from now would pass.
-#[derive(Debug, Clone, Serialize)]
-pub struct PassLine {
-    pub in_h: f64,
-    pub probability: f64,
 }
 
 /// A position whose sensor is not believed, carried on by the heat balance.
@@ -145,25 +131,10 @@ impl StateLine {
             confirmation: view::confirmation(&pour.confirmation),
             release_holds: view::notes(&pour.release_holds),
             cautions: view::notes(&pour.cautions),
-            of_concrete: WindowLine {
-                early_at: utc_option(forecast.early_at),
-                likely_at: utc_option(forecast.likely_at),
-                late_at: utc_option(forecast.late_at),
-            },
-            by_curve: WindowLine {
-                early_at: utc_option(forecast.by_curve.early_at),
-                likely_at: utc_option(forecast.by_curve.likely_at),
-                late_at: utc_option(forecast.by_curve.late_at),
-            },
+            of_concrete: view::of_concrete(forecast),
+            by_curve: view::by_curve(forecast),
             curve_reached: forecast.is_curve_reached,
-            pass_probabilities: forecast
-                .pass_probabilities
-                .iter()
-                .map(|(in_h, probability)| PassLine {
-                    in_h: *in_h,
-                    probability: *probability,
-                })
-                .collect(),
+            pass_probabilities: view::passes(forecast),
             ahead: ahead::ahead(pour),
             doubted_positions: forecast
                 .doubted_positions

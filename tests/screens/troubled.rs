@@ -32,6 +32,13 @@ fn falling_c(reading: &mut daemon_api::reading::BackfillReading) {
     }
 }
 
+fn b1_loses_heat(reading: &mut daemon_api::reading::BackfillReading) -> bool {
+    if reading.channel == "L1-04" {
+        falling_c(reading);
+    }
+    true
+}
+
 /// Captures a night that stands, and sees that its words are whole.
 fn capture(name: &str, night: &Night, words: &[&str]) {
     for size in SIZES {
@@ -75,12 +82,7 @@ fn concrete_too_hot() {
 #[test]
 fn one_bed_loses_its_heat() {
     let scene = Scene {
-        reading: |reading| {
-            if reading.channel == "L1-04" {
-                falling_c(reading);
-            }
-            true
-        },
+        reading: b1_loses_heat,
         kind: "losing-heat",
         ..Scene::default()
     };
@@ -264,12 +266,7 @@ fn a_full_disk() {
 #[test]
 fn a_trouble_that_somebody_sees_to_and_one_that_is_snoozed() {
     let scene = Scene {
-        reading: |reading| {
-            if reading.channel == "L1-04" {
-                falling_c(reading);
-            }
-            true
-        },
+        reading: b1_loses_heat,
         kind: "losing-heat",
         ..Scene::default()
     };

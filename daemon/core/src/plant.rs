@@ -219,9 +219,7 @@ impl Plant {
     #[must_use]
     pub fn assess_pour(&self, pour: &str, now: UtcMs) -> Option<PourAssessment> {
         let record = self.pours.get(pour)?;
-        let finished_at = record.stripped_at.or(record.abandoned_at);
-        let at = finished_at.map_or(now, |finished_at| finished_at.min(now));
-        Some(self.judge(record, &self.clocks(), at).0)
+        Some(self.judge(record, &self.clocks(), record.until(now)).0)
     }
 
     /// The limits that apply to a pour: its set's, else its bed's, else the plant's, with what was stated
@@ -300,10 +298,7 @@ impl Plant {
         now: UtcMs,
     ) -> (PourAssessment, Vec<(UtcMs, f64)>) {
         let (mut curve, ready) = self.ready_curve(record, now);
-        let readings = Readings {
-            histories: &self.histories,
-            clocks,
-        };
+        let readings = self.readings(clocks);
         let judged = judge_channels(&self.config, record, ready, &readings, now);
         let policy = &self.config.release;
         let breaks = self.breaks(record, ready, &readings);
@@ -424,6 +419,14 @@ impl Plant {
         }
     }
 
+    /// What was read, with the clocks that correct it.
+    fn readings<'a>(&'a self, clocks: &'a BTreeMap<Arc<str>, LoggerClock>) -> Readings<'a> {
+        Readings {
+            histories: &self.histories,
+            clocks,
+        }
+    }
+
     /// The clock of each channel's logger, only where one looks wrong.
     fn clocks(&self) -> BTreeMap<Arc<str>, LoggerClock> {
         let mut groups: BTreeMap<&str, Vec<&Arc<str>>> = BTreeMap::new();
@@ -474,14 +477,8 @@ impl Plant {
             return Vec::new();
         };
         let clocks = self.clocks();
-        let readings = Readings {
-            histories: &self.histories,
-            clocks: &clocks,
-        };
-        let until = record
-            .stripped_at
-            .or(record.abandoned_at)
-            .map_or(now, |at| at.min(now));
+        let readings = self.readings(&clocks);
+        let until = record.until(now);
         let plausible = units::bounds::CONCRETE_TEMPERATURE_C;
         let points = |stretches: &[_]| -> Vec<(UtcMs, f64)> {
             let samples = readings.bound_samples(stretches, record.begins_at(), until);
@@ -521,14 +518,8 @@ impl Plant {
             return Vec::new();
         };
         let clocks = self.clocks();
-        let readings = Readings {
-            histories: &self.histories,
-            clocks: &clocks,
-        };
-        let until = record
-            .stripped_at
-            .or(record.abandoned_at)
-            .map_or(now, |at| at.min(now));
+        let readings = self.readings(&clocks);
+        let until = record.until(now);
         let begins_at = record.begins_at();
         let step_h = until.hours_since(begins_at) / point_count.max(1) as f64;
         if step_h <= 0.0 {

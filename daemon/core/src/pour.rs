@@ -343,6 +343,13 @@ impl PourRecord {
         self.stripped_at.is_none() && self.abandoned_at.is_none()
     }
 
+    /// Now, or when it was stripped or abandoned.
+    #[must_use]
+    pub fn until(&self, now: UtcMs) -> UtcMs {
+        let finished_at = self.stripped_at.or(self.abandoned_at);
+        finished_at.map_or(now, |finished_at| finished_at.min(now))
+    }
+
     /// True until it is released, stripped or abandoned.
     #[must_use]
     pub fn is_under_cure(&self) -> bool {

@@ -9,8 +9,8 @@ use daemon_api::pour::{
 };
 use daemon_core::act::{Position, SetPurpose};
 use daemon_core::assessment::{
-    self as core, ChannelAssessment, CurveUse, JudgedBreak, PositionAssessment, PositionEstimate,
-    PourAssessment,
+    self as core, ChannelAssessment, CurveUse, Forecast, JudgedBreak, PositionAssessment,
+    PositionEstimate, PourAssessment,
 };
 use daemon_core::plant::Plant;
 use daemon_core::pour::{PourRecord, Release, Switch};
@@ -181,6 +181,39 @@ pub fn estimate(estimate: &PositionEstimate, curve: &CurveUse) -> EstimateView {
     }
 }
 
+/// When the concrete of the slowest position has its required strength.
+#[must_use]
+pub fn of_concrete(forecast: &Forecast) -> WindowView {
+    WindowView {
+        early_at: utc_option(forecast.early_at),
+        likely_at: utc_option(forecast.likely_at),
+        late_at: utc_option(forecast.late_at),
+    }
+}
+
+/// The same by the curve alone.
+#[must_use]
+pub fn by_curve(forecast: &Forecast) -> WindowView {
+    WindowView {
+        early_at: utc_option(forecast.by_curve.early_at),
+        likely_at: utc_option(forecast.by_curve.likely_at),
+        late_at: utc_option(forecast.by_curve.late_at),
+    }
+}
+
+/// What waiting changes: the probability that a set broken later would pass.
+#[must_use]
+pub fn passes(forecast: &Forecast) -> Vec<PassView> {
+    forecast
+        .pass_probabilities
+        .iter()
+        .map(|(in_h, probability)| PassView {
+            in_h: *in_h,
+            probability: *probability,
+        })
+        .collect()
+}
+
 fn forecast(plant: &Plant, pour: &PourAssessment) -> ForecastView {
     let forecast = &pour.forecast;
     ForecastView {
@@ -191,11 +224,7 @@ fn forecast(plant: &Plant, pour: &PourAssessment) -> ForecastView {
         break_from_at: utc_option(forecast.break_from_at),
         break_probability: plant.config().release.break_probability,
         reason: forecast.reason.clone(),
-        by_curve: WindowView {
-            early_at: utc_option(forecast.by_curve.early_at),
-            likely_at: utc_option(forecast.by_curve.likely_at),
-            late_at: utc_option(forecast.by_curve.late_at),
-        },
+        by_curve: by_curve(forecast),
         chances: forecast
             .chances
             .iter()
@@ -204,14 +233,7 @@ fn forecast(plant: &Plant, pour: &PourAssessment) -> ForecastView {
                 at: utc_option(*at),
             })
             .collect(),
-        passes: forecast
-            .pass_probabilities
-            .iter()
-            .map(|(in_h, probability)| PassView {
-                in_h: *in_h,
-                probability: *probability,
-            })
-            .collect(),
+        passes: passes(forecast),
         ahead: ahead::ahead(pour),
     }
 }

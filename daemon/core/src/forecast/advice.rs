@@ -2,7 +2,8 @@
 
 use crate::ahead::{BindingReason, HeatAdvice, HeatCounsel};
 use crate::forecast::KnownAt;
-use crate::forecast::future::{Course, Futures, Night};
+use crate::forecast::future::{Course, Futures, Night, hottest_c};
+use crate::forecast::told::share_by;
 use crate::time::UtcMs;
 
 /// Futures asked for each time at which heat might go off; even, as they come in mirrored pairs.
@@ -37,12 +38,9 @@ pub(super) fn advise(
     if wanted_h <= 0.0 {
         return None;
     }
-    let share = |times: &[f64]| {
-        times.partition_point(|time| *time <= wanted_h) as f64 / times.len().max(1) as f64
-    };
     let mut advice = HeatAdvice {
         wanted_at,
-        on_time_probability: share(&futures.set_passes),
+        on_time_probability: share_by(&futures.set_passes, wanted_h),
         aimed_probability: known.break_probability,
         counsel: HeatCounsel::HeatIsOff,
         earliest_off_at: None,
@@ -64,18 +62,17 @@ pub(super) fn advise(
         advice.counsel = HeatCounsel::NothingHelps;
         return Some(advice);
     }
-    let (off_h, bound_by) = asked.earliest();
-    advice.earliest_off_at = Some(now.plus_hours(off_h));
-    advice.earliest_is_bound_by = bound_by;
-    let at_earliest = asked.outcome(off_h);
-    advice.counsel = if at_earliest.too_hot >= TOO_HOT_SHARE {
+    let earliest = asked.earliest();
+    advice.earliest_off_at = Some(now.plus_hours(earliest.off_h));
+    advice.earliest_is_bound_by = earliest.bound_by;
+    advice.counsel = if earliest.outcome.too_hot >= TOO_HOT_SHARE {
         HeatCounsel::LimitInTheWay
     } else if known.limits.released_above_yard_c_max.is_none() {
         HeatCounsel::OffFrom
-    } else if at_earliest.is_cool < known.break_probability {
+    } else if earliest.outcome.is_cool < known.break_probability {
         HeatCounsel::NoTimeMeetsBoth
     } else {
-        let latest_h = asked.last_where(off_h, |one| one.is_cool);
+        let latest_h = asked.latest(earliest.off_h, &longest);
         advice.latest_off_at = Some(now.plus_hours(latest_h));
         HeatCounsel::OffFrom
     };
@@ -89,59 +86,64 @@ struct Asked<'a> {
     wanted_h: f64,
 }
 
+/// The earliest heat-off that may be advised.
+struct Earliest {
+    off_h: f64,
+    bound_by: BindingReason,
+    outcome: Outcome,
+}
+
 impl Asked<'_> {
     /// The earliest time that makes it and keeps the limits after heat-off, and what forbids an
-    /// earlier one.
-    fn earliest(&self) -> (f64, BindingReason) {
+    /// earlier one. Heat until the wanted time is known to make it, and leaves nothing to fall.
+    fn earliest(&self) -> Earliest {
         let aim = self.known.break_probability;
-        let strong_h = self.first_where(|one| one.passes >= aim);
-        let fallen_h = match self.known.limits.heat_off_fall_c_max {
-            Some(_) => self.first_where(|one| one.falls_little >= aim),
-            None => 0.0,
-        };
-        let spell_h = self
-            .known
-            .limits
-            .heat_off_h_max
-            .map_or(0.0, |most_h| (self.wanted_h - most_h).max(0.0));
-        [
-            (strong_h, BindingReason::Strength),
-            (fallen_h, BindingReason::FallAfterHeat),
-            (spell_h, BindingReason::TimeAfterHeat),
-        ]
-        .into_iter()
-        .fold((0.0, BindingReason::Strength), |most, one| {
-            if one.0 > most.0 { one } else { most }
-        })
-    }
-
-    /// The earliest heat-off from which on it holds; the wanted time where it holds only there.
-    fn first_where(&self, holds: impl Fn(&Outcome) -> bool) -> f64 {
-        if holds(&self.outcome(0.0)) {
-            return 0.0;
-        }
-        let (mut fails_h, mut holds_h) = (0.0, self.wanted_h);
-        while holds_h - fails_h > WITHIN_H {
-            let middle_h = 0.5 * (fails_h + holds_h);
-            if holds(&self.outcome(middle_h)) {
-                holds_h = middle_h;
+        let fails = |outcome: &Outcome| {
+            if outcome.passes < aim {
+                Some(BindingReason::Strength)
             } else {
-                fails_h = middle_h;
+                (outcome.falls_little < aim).then_some(BindingReason::FallAfterHeat)
             }
+        };
+        let at_once = self.outcome(0.0);
+        let mut bound_by = fails(&at_once);
+        let off_h = bound_by.map_or(0.0, |_| {
+            self.edge(self.wanted_h, 0.0, |outcome| {
+                let failed = fails(outcome);
+                bound_by = failed.or(bound_by);
+                failed.is_none()
+            })
+        });
+        let spell_h = self.known.limits.heat_off_h_max;
+        let spell_h = spell_h.map_or(0.0, |most_h| (self.wanted_h - most_h).max(0.0));
+        let (off_h, bound_by) = if spell_h > off_h {
+            (spell_h, BindingReason::TimeAfterHeat)
+        } else {
+            (off_h, bound_by.unwrap_or(BindingReason::Strength))
+        };
+        Earliest {
+            off_h,
+            bound_by,
+            outcome: self.outcome(off_h),
         }
-        holds_h
     }
 
-    /// The latest heat-off up to which a share is as large as is aimed at; it is so at `from_h`.
-    fn last_where(&self, from_h: f64, share: impl Fn(&Outcome) -> f64) -> f64 {
-        let aim = self.known.break_probability;
-        if share(&self.outcome(self.wanted_h)) >= aim {
+    /// The latest heat-off after which every position is cool enough; it is so at `from_h`.
+    fn latest(&self, from_h: f64, longest: &Outcome) -> f64 {
+        let is_cool = |outcome: &Outcome| outcome.is_cool >= self.known.break_probability;
+        if is_cool(longest) {
             return self.wanted_h;
         }
-        let (mut holds_h, mut fails_h) = (from_h, self.wanted_h);
-        while fails_h - holds_h > WITHIN_H {
+        self.edge(from_h, self.wanted_h, is_cool)
+    }
+
+    /// The last heat-off for which it holds, on the way from one for which it does to one for which it
+    /// does not.
+    fn edge(&self, holds_h: f64, fails_h: f64, mut holds: impl FnMut(&Outcome) -> bool) -> f64 {
+        let (mut holds_h, mut fails_h) = (holds_h, fails_h);
+        while (holds_h - fails_h).abs() > WITHIN_H {
             let middle_h = 0.5 * (holds_h + fails_h);
-            if share(&self.outcome(middle_h)) >= aim {
+            if holds(&self.outcome(middle_h)) {
                 holds_h = middle_h;
             } else {
                 fails_h = middle_h;
@@ -152,20 +154,13 @@ impl Asked<'_> {
 
     fn outcome(&self, off_h: f64) -> Outcome {
         let limits = self.known.limits;
-        let course = Course {
-            until_h: self.wanted_h,
-            follows_all: true,
-            off_h: Some(off_h),
-        };
+        let course = Course::of_all(self.wanted_h, Some(off_h));
         let mut counts = [0u32; 4];
         for member in 0..MEMBER_COUNT {
             let mut off_c: Vec<f64> = Vec::new();
             let (mut fall_c, mut above_c, mut peak_c) = (0.0f64, 0.0f64, 0.0f64);
             let bodies = self.night.live(member, &course, |hours, bodies, yard_c| {
-                let hottest_c = bodies
-                    .iter()
-                    .map(|body| body.read_c)
-                    .fold(-273.15, f64::max);
+                let hottest_c = hottest_c(bodies);
                 peak_c = peak_c.max(hottest_c);
                 above_c = hottest_c - yard_c;
                 if hours <= off_h || off_c.is_empty() {

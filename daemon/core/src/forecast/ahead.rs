@@ -2,7 +2,7 @@
 //! fastest fall, as sampled futures have them.
 
 use crate::ahead::{Ahead, AheadLimits, AheadPoint, LimitAhead, Spread};
-use crate::forecast::future::{Body, Course, Futures, Night};
+use crate::forecast::future::{Body, Course, Futures, Night, hottest_c};
 use crate::forecast::{HORIZON_H, KnownAt, Usable, advice};
 use crate::statistics::quantile_of_sorted;
 use crate::time::UtcMs;
@@ -86,13 +86,8 @@ pub(super) fn look(
         && hottest.beyond_probability.is_some_and(|p| p > ASKED_FROM)
         && night.air.may_heat()
     {
-        let course = Course {
-            until_h,
-            follows_all: true,
-            off_h: Some(0.0),
-        };
         hottest.probability_without_heat =
-            Some(share_too_hot(night, &course, known.limits.concrete_c_max));
+            Some(share_too_hot(night, until_h, known.limits.concrete_c_max));
     }
     let cooling = with(
         &|one| (one.fall, one.too_fast_h),
@@ -109,11 +104,7 @@ pub(super) fn look(
 }
 
 fn follow(night: &Night<'_>, limits: AheadLimits, until_h: f64) -> (Vec<Moment>, Vec<Future>) {
-    let course = Course {
-        until_h,
-        follows_all: true,
-        off_h: None,
-    };
+    let course = Course::of_all(until_h, None);
     let mut moments: Vec<Moment> = Vec::new();
     let mut sampled = Vec::new();
     for member in 0..MEMBER_COUNT {
@@ -171,14 +162,16 @@ fn fall_c_per_h(trace: &[(f64, f64)]) -> Option<f64> {
     Some((from_c - now_c) / (now_h - from_h))
 }
 
-fn share_too_hot(night: &Night<'_>, course: &Course, limit_c: Option<f64>) -> f64 {
+/// The share of futures that are too hot at some time with the heat off from now.
+fn share_too_hot(night: &Night<'_>, until_h: f64, limit_c: Option<f64>) -> f64 {
     let Some(limit_c) = limit_c else {
         return 0.0;
     };
+    let course = Course::of_all(until_h, Some(0.0));
     let is_too_hot = |member: &u64| {
         let mut is_over = false;
-        night.live(*member, course, |_, bodies, _| {
-            is_over |= bodies.iter().any(|body| body.read_c > limit_c);
+        night.live(*member, &course, |_, bodies, _| {
+            is_over |= hottest_c(bodies) > limit_c;
         });
         is_over
     };
@@ -187,11 +180,10 @@ fn share_too_hot(night: &Night<'_>, course: &Course, limit_c: Option<f64>) -> f6
 
 impl Moment {
     fn add(&mut self, bodies: &[Body], night: &Night<'_>) {
-        let temperatures = || bodies.iter().map(|body| body.read_c);
+        let temperatures = bodies.iter().map(|body| body.read_c);
         self.coolest_c
-            .push(temperatures().fold(f64::INFINITY, f64::min));
-        self.hottest_c
-            .push(temperatures().fold(f64::NEG_INFINITY, f64::max));
+            .push(temperatures.fold(f64::INFINITY, f64::min));
+        self.hottest_c.push(hottest_c(bodies));
         // The position that lacks most of what it needs.
         let weakest = bodies
             .iter()

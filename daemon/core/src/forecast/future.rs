@@ -184,6 +184,15 @@ impl Course {
         follows_all: false,
         off_h: None,
     };
+
+    /// So far for every position, with the heat off from a time on where one is given.
+    pub(super) const fn of_all(until_h: f64, off_h: Option<f64>) -> Self {
+        Self {
+            until_h,
+            follows_all: true,
+            off_h,
+        }
+    }
 }
 
 impl Futures {
@@ -415,6 +424,12 @@ impl Rates {
     fn strength(&self, temperature_c: f64, activation_j_mol: f64) -> f64 {
         self.rate.at(temperature_c) + activation_j_mol * self.answer.at(temperature_c)
     }
+}
+
+/// The hottest of the positions, °C.
+pub(super) fn hottest_c(bodies: &[Body]) -> f64 {
+    let temperatures = bodies.iter().map(|body| body.read_c);
+    temperatures.fold(f64::NEG_INFINITY, f64::max)
 }
 
 /// The mean of what sensors would read at some of the positions; zero without any.

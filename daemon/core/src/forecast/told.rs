@@ -57,9 +57,6 @@ pub(super) fn summarise(
             ..Forecast::default()
         };
     }
-    let share_by = |times: &[f64], hours: f64| {
-        times.partition_point(|time| *time <= hours) as f64 / times.len() as f64
-    };
     let window = |times: &[f64]| ForecastWindow {
         early_at: at(quantile_of_sorted(times, EARLY)),
         likely_at: at(quantile_of_sorted(times, LIKELY)),
@@ -105,6 +102,11 @@ pub(super) fn summarise(
         position_likely_at,
         reason,
     }
+}
+
+/// The share of sorted times that have arrived after some hours.
+pub(super) fn share_by(sorted: &[f64], hours: f64) -> f64 {
+    sorted.partition_point(|time| *time <= hours) as f64 / sorted.len() as f64
 }
 
 /// The first time by which at least that share has arrived.

@@ -5,7 +5,7 @@ use calibration::TimeZero;
 use super::Plant;
 use crate::act::SetPurpose;
 use crate::age::specimen_zero;
-use crate::positions::{Readings, left_tarp_at, specimen_path};
+use crate::positions::{left_tarp_at, specimen_path};
 use crate::release::strength_mpa;
 use crate::time::UtcMs;
 
@@ -36,10 +36,7 @@ impl Plant {
             return Vec::new();
         };
         let clocks = self.clocks();
-        let readings = Readings {
-            histories: &self.histories,
-            clocks: &clocks,
-        };
+        let readings = self.readings(&clocks);
         let breaks = record.breaks.iter().filter_map(|broken| {
             let set = record.sets.get(&broken.result.set)?;
             let strengths = broken.result.specimens.iter().filter_map(|specimen| {

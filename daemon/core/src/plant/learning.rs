@@ -89,10 +89,7 @@ impl Plant {
         let end = habits::ends_at(&record, known_at);
         let ready = self.ready_curve(&record, end).1;
         let clocks = self.clocks();
-        let readings = Readings {
-            histories: &self.histories,
-            clocks: &clocks,
-        };
+        let readings = self.readings(&clocks);
         let judged = judge_channels(&self.config, &record, ready, &readings, end);
         let breaks = self.breaks(&record, ready, &readings);
         let curve_breaks = ready.map_or_else(Vec::new, |ready| {
