@@ -16,6 +16,7 @@ use chrono::{Days, NaiveDate, TimeDelta};
 use rand::RngExt;
 use serde::Serialize;
 
+use crate::fault::Fault;
 use crate::files::{self, TRUTH_EVERY};
 use crate::instruments::Instruments;
 use crate::paperwork::{self, PlantFileOptions, stamp};
@@ -84,8 +85,8 @@ pub fn write(out: &Path, scenario: &Scenario, options: &HistoryOptions) -> anyho
             for act in night.diary.finish() {
                 writeln!(pours, "{act}")?;
             }
-            for fault in night.plant.faults.all() {
-                writeln!(faults, "{}", serde_json::to_string(fault)?)?;
+            for fault in night.faults() {
+                writeln!(faults, "{}", serde_json::to_string(&fault)?)?;
             }
             for told in night.told() {
                 writeln!(nights, "{}", serde_json::to_string(&told)?)?;
@@ -187,6 +188,18 @@ impl Night {
         Ok(())
     }
 
+    /// What befell the night, each fault with the part of it that the readings saw: a wire that stays
+    /// cut is spliced before the next night's pours.
+    fn faults(&self) -> Vec<Fault> {
+        let faults = self.plant.faults.all().iter();
+        let seen = faults.filter(|fault| fault.from_at < self.plan.ends_at);
+        seen.map(|fault| Fault {
+            until_at: fault.until_at.min(self.plan.ends_at),
+            ..fault.clone()
+        })
+        .collect()
+    }
+
     fn told(&self) -> Vec<serde_json::Value> {
         let beds = self.plan.beds.iter().zip(&self.quality);
         beds.map(|(bed, quality)| {
@@ -248,6 +261,7 @@ mod tests {
                 read("readings.csv"),
                 read("truth.csv"),
                 read("nights.jsonl"),
+                read("faults.jsonl"),
             ]
         };
         let one = write_one(5);
@@ -259,5 +273,14 @@ mod tests {
         assert!(count("break-recorded") >= 12, "{}", count("break-recorded"));
         assert!(count("release-signed") >= 10, "{}", count("release-signed"));
         assert_eq!(one[3].lines().count(), 16);
+        let last_reading = one[1].lines().last().expect("readings");
+        for line in one[4].lines() {
+            let fault: Fault = serde_json::from_str(line).expect("a fault");
+            let until = stamp(fault.until_at - TimeDelta::minutes(5));
+            assert!(
+                until.as_str() <= last_reading,
+                "{line} outlives its readings"
+            );
+        }
     }
 }

@@ -106,10 +106,13 @@ fn items_of(plant: &Plant, pour: &PourAssessment, now: UtcMs) -> Vec<PlanItemVie
     if let Some((advice, off_at)) = advice.and_then(|one| Some((one, one.earliest_off_at?)))
         && advice.counsel == HeatCounsel::OffFrom
     {
-        let text = format!(
+        let mut text = format!(
             "The heat of {bed} may go off from here: its wanted time is then still made with {:.0} %.",
             100.0 * advice.aimed_probability
         );
+        if limits.heat_off_h_max.is_none() && limits.heat_off_fall_c_max.is_none() {
+            text += " No limit is stated for its cooling before detensioning: ask the engineer.";
+        }
         item(off_at, "heat-may-go-off", text);
     }
     if let Some(latest_at) = advice.and_then(|one| one.latest_off_at) {

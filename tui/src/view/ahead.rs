@@ -44,6 +44,14 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
         limit_words("fastest fall", found, told, clock)
     }));
     entries.extend(ahead.heat.iter().flat_map(|heat| heat_words(heat, clock)));
+    let may_go_off = |heat: &HeatAdviceView| heat.counsel == HeatCounsel::OffFrom;
+    let limits = &pour.limits;
+    let is_limited = limits.heat_off_h_max.is_some() || limits.heat_off_fall_c_max.is_some();
+    if ahead.heat.as_ref().is_some_and(may_go_off) && !is_limited {
+        entries.push(
+            "no limit is stated for cooling before detensioning: ask the engineer".to_owned(),
+        );
+    }
     let mut lines = Vec::new();
     section(
         &mut lines,

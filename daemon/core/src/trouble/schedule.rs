@@ -100,7 +100,9 @@ const fn first_act_when_late(pour: &PourAssessment) -> &'static str {
         return "Tell QC and the morning crew; look at the coldest position first.";
     };
     match advice.counsel {
-        HeatCounsel::NothingHelps => "Tell QC and the morning crew: no heat makes it any more.",
+        HeatCounsel::NothingHelps => {
+            "Tell QC and the morning crew: no heat makes it as surely as is aimed at."
+        }
         HeatCounsel::HeatIsOff => {
             "Tell QC and the morning crew: the heat is off, and QC may want it on again."
         }
