@@ -94,7 +94,7 @@ enum Done {
     Act(Result<CommitReport, StoreError>),
     Backfill {
         batch: Arc<Batch>,
-        unknown_channels: Vec<String>,
+        remarks: backfill::Remarks,
         answer: oneshot::Sender<Result<BackfillAnswer, Problem>>,
         result: Result<CommitReport, StoreError>,
     },
@@ -376,11 +376,11 @@ impl EventLoop {
             Done::Act(result) => self.act_committed(result),
             Done::Backfill {
                 batch,
-                unknown_channels,
+                remarks,
                 answer,
                 result,
             } => {
-                let answered = self.backfill_committed(&batch, unknown_channels, result);
+                let answered = self.backfill_committed(&batch, remarks, result);
                 // The client may have gone; the readings are kept all the same.
                 let _ = answer.send(answered);
             }

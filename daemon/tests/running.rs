@@ -38,6 +38,7 @@ async fn live_after_a_restart_and_in_replay_the_same_records_mean_the_same() {
         "{:?}",
         answer.unknown_channels
     );
+    assert_eq!(answer.from_the_future, None);
     let again = running.client.backfill(&backfill).await.expect("known");
     assert_eq!((again.new_count, again.known_count), (0, answer.new_count));
     for act in acts().iter().filter(|act| act.happened_at <= night) {
@@ -127,4 +128,25 @@ async fn a_data_directory_of_a_simulated_clock_is_refused_on_the_wall_clock() {
         refused.to_string().contains("simulated clock"),
         "{refused:#}"
     );
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn rows_of_a_time_still_to_come_are_kept_and_named() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let night = time("2026-01-21T10:48:00Z");
+    let running = start(&folder.path().join("data"), night).await;
+    let mut readings = clocked_readings();
+    readings.truncate(3);
+    let a_year_on = night + TimeDelta::days(365);
+    readings[1].measured_at = a_year_on;
+    readings[2].measured_at = night + TimeDelta::hours(2);
+    let backfill = Backfill {
+        by: "Q. Example".to_owned(),
+        origin: "readings.csv".to_owned(),
+        readings,
+    };
+    let answer = running.client.backfill(&backfill).await.expect("kept");
+    assert_eq!(answer.new_count, 3);
+    let future = answer.from_the_future.expect("named");
+    assert_eq!((future.count, future.latest_at), (2, a_year_on));
 }

@@ -107,6 +107,7 @@ fn answer(
             known_count: 0,
             conflict_count: 0,
             unknown_channels: Vec::new(),
+            from_the_future: None,
         };
         (
             200,

@@ -38,4 +38,16 @@ pub struct BackfillAnswer {
     pub conflict_count: u64,
     /// Channels that no plant file or pour names.
     pub unknown_channels: Vec<String>,
+    /// Rows that speak of a time still to come; they are kept, and count from then on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from_the_future: Option<FutureRows>,
+}
+
+/// Rows of a back-fill whose time is still to come: a wrong clock, or a wrong date.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FutureRows {
+    /// How many.
+    pub count: u64,
+    /// The latest of them.
+    pub latest_at: DateTime<Utc>,
 }

@@ -3,14 +3,35 @@
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use daemon_api::reading::{Backfill, BackfillAnswer};
+use chrono::{DateTime, Utc};
+use daemon_api::reading::{Backfill, BackfillAnswer, BackfillReading, FutureRows};
 use daemon_api::{Problem, ProblemKind};
+use daemon_core::channel::CLOCK_OFFSET_MS_MAX;
 use daemon_store::{Batch, CommitReport, ReadingOutcome, ReadingRow, StoreError};
 use tokio::sync::oneshot;
 
 use super::store_state::store_unavailable;
 use super::{Done, EventLoop};
 use crate::convert::utc;
+
+/// What a person should know of the rows, whatever becomes of them.
+#[derive(Debug)]
+pub(super) struct Remarks {
+    unknown_channels: Vec<String>,
+    from_the_future: Option<FutureRows>,
+}
+
+/// The rows that speak of a time further ahead than clocks may differ by.
+fn from_the_future(readings: &[BackfillReading], now: DateTime<Utc>) -> Option<FutureRows> {
+    let ahead = || {
+        let times = readings.iter().map(|reading| reading.measured_at);
+        times.filter(|at| (*at - now).num_milliseconds() > CLOCK_OFFSET_MS_MAX)
+    };
+    Some(FutureRows {
+        count: ahead().count() as u64,
+        latest_at: ahead().max()?,
+    })
+}
 
 impl EventLoop {
     pub(super) fn take_backfill(
@@ -20,6 +41,7 @@ impl EventLoop {
     ) {
         let received_at = self.live.clock.now();
         let source = format!("back-fill by {}", backfill.by);
+        let from_the_future = from_the_future(&backfill.readings, utc(received_at));
         let mut unknown_channels = BTreeSet::new();
         let mut rows = Vec::with_capacity(backfill.readings.len());
         {
@@ -46,13 +68,16 @@ impl EventLoop {
             ..Batch::default()
         });
         let done = self.done_out.clone();
-        let unknown_channels = unknown_channels.into_iter().collect();
+        let remarks = Remarks {
+            unknown_channels: unknown_channels.into_iter().collect(),
+            from_the_future,
+        };
         self.store.submit(
             Arc::clone(&batch),
             Box::new(move |result| {
                 let _ = done.send(Done::Backfill {
                     batch,
-                    unknown_channels,
+                    remarks,
                     answer,
                     result,
                 });
@@ -63,7 +88,7 @@ impl EventLoop {
     pub(super) fn backfill_committed(
         &mut self,
         batch: &Batch,
-        unknown_channels: Vec<String>,
+        remarks: Remarks,
         result: Result<CommitReport, StoreError>,
     ) -> Result<BackfillAnswer, Problem> {
         match result {
@@ -81,7 +106,8 @@ impl EventLoop {
                     new_count: count(ReadingOutcome::New),
                     known_count: count(ReadingOutcome::Known),
                     conflict_count: count(ReadingOutcome::Conflict),
-                    unknown_channels,
+                    unknown_channels: remarks.unknown_channels,
+                    from_the_future: remarks.from_the_future,
                 })
             }
             Err(StoreError::BadRow { row, reason }) => Err(Problem::new(

@@ -97,6 +97,14 @@ pub async fn run(desk: &Desk, args: &BackfillArgs) -> anyhow::Result<()> {
             "caution: no plant file or pour names channel {channel}; its readings are kept"
         ));
     }
+    if let Some(future) = answer.from_the_future {
+        talk(&format!(
+            "caution: {} of these readings speak of a time still to come, the latest of {}: they are kept and \
+             count from then on; look at the logger's clock and the file's dates",
+            future.count,
+            future.latest_at.to_rfc3339()
+        ));
+    }
     Ok(())
 }
 
