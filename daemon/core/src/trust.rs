@@ -29,6 +29,15 @@ const AIR_CORRELATION_MIN: f64 = 0.95;
 /// … and its temperature is this near, °C.
 const AIR_NEARNESS_C: f64 = 1.5;
 
+/// Concrete does not go up and down: back and forth by this much, °C …
+const SWING_C_MIN: f64 = 1.5;
+/// … so many times …
+const SWING_COUNT_MIN: usize = 4;
+/// … within this long, h, is air or steam. One time more than a tarp that was lifted makes it go.
+const SWING_WINDOW_H: f64 = 1.5;
+/// Single values that jump are no swing: the median of so many counts.
+const SWING_MEDIAN: usize = 5;
+
 /// A channel's samples, judged.
 #[derive(Debug, Clone, Default)]
 pub struct Judged {
@@ -96,7 +105,7 @@ pub fn judge_alone(
             }
             None => {
                 if let Some((DoubtReason::Step, since, _)) = run
-                    && sample.at.hours_since(since) * 60.0 > 5.0
+                    && has_stayed(sample, since, &judged.believed, settings)
                 {
                     step_from = Some(since);
                 }
@@ -176,6 +185,21 @@ fn is_step(sample: &Sample, believed: &[(UtcMs, f64)], settings: &TrustSettings)
         .step_c
         .max(settings.step_c_per_h * sample.at.hours_since(last.0));
     (value - last.1).abs() > allowed_c
+}
+
+/// Whether a step that is believed from this sample on was no single value that jumped: it went on for
+/// a while, or led to where this sample still is.
+fn has_stayed(
+    sample: &Sample,
+    since: UtcMs,
+    believed: &[(UtcMs, f64)],
+    settings: &TrustSettings,
+) -> bool {
+    let is_away = sample
+        .low_c
+        .zip(believed.last())
+        .is_some_and(|(value, before)| (value - before.1).abs() > settings.step_c);
+    is_away || sample.at.hours_since(since) * 60.0 > 5.0
 }
 
 fn verdict(
@@ -301,6 +325,67 @@ fn range_c(path: &[(UtcMs, f64)], from: UtcMs, to: UtcMs) -> Option<f64> {
     Some(highest - lowest)
 }
 
+/// Rejects a concrete channel that goes up and down as only air or steam does.
+pub fn reject_swinging(channel: &mut Judged, units: UnitSystem, zero_at: UtcMs, now: UtcMs) {
+    if !channel.is_believed_now() {
+        return;
+    }
+    let arrived_at = zero_at.plus_hours(ARRIVAL_H);
+    let from = now.plus_hours(-SWING_WINDOW_H).max(arrived_at);
+    let start = channel.believed.partition_point(|one| one.0 < from);
+    let legs = swings_c(&channel.believed[start..]);
+    if legs.len() < SWING_COUNT_MIN {
+        return;
+    }
+    let least_c = legs.iter().copied().fold(f64::INFINITY, f64::min);
+    channel.trust = Trust {
+        verdict: Verdict::Rejected,
+        reason: Some(DoubtReason::ReadsAir),
+        evidence: Some(format!(
+            "it went up and down {} times by {} or more within {:.0} min, as no concrete does",
+            legs.len(),
+            say::difference(least_c, units),
+            60.0 * now.hours_since(from)
+        )),
+        since: Some(from),
+    };
+}
+
+/// How far a path went each time before it turned back, where that was far enough, °C.
+fn swings_c(path: &[(UtcMs, f64)]) -> Vec<f64> {
+    let smooth = path.windows(SWING_MEDIAN).map(|five| {
+        let mut values: Vec<f64> = five.iter().map(|one| one.1).collect();
+        values.sort_by(f64::total_cmp);
+        values[SWING_MEDIAN / 2]
+    });
+    let mut legs = Vec::new();
+    // Where the leg under way began, and the furthest it has come.
+    let mut leg: Option<(f64, f64)> = None;
+    for value in smooth {
+        let Some((begin_c, end_c)) = &mut leg else {
+            leg = Some((value, value));
+            continue;
+        };
+        let is_turned = (value - *end_c).abs() >= SWING_C_MIN
+            && (value - *end_c).signum() != (*end_c - *begin_c).signum();
+        if (value - *begin_c).abs() > (*end_c - *begin_c).abs()
+            && (value - *begin_c) * (*end_c - *begin_c) >= 0.0
+        {
+            *end_c = value;
+        } else if is_turned {
+            if (*end_c - *begin_c).abs() >= SWING_C_MIN {
+                legs.push((*end_c - *begin_c).abs());
+            }
+            (*begin_c, *end_c) = (*end_c, value);
+        }
+    }
+    let under_way_c = leg.map_or(0.0, |(begin_c, end_c)| (end_c - begin_c).abs());
+    if under_way_c >= SWING_C_MIN {
+        legs.push(under_way_c);
+    }
+    legs
+}
+
 /// Rejects a concrete channel whose changes are the air's.
 pub fn reject_air(
     channel: &mut Judged,
@@ -374,145 +459,4 @@ fn follows(grid: &[(f64, f64)], units: UnitSystem) -> Option<String> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn at(minute: i64) -> UtcMs {
-        UtcMs(minute * 60_000)
-    }
-
-    fn sample(minute: i64, value: f64) -> Sample {
-        Sample {
-            at: at(minute),
-            low_c: Some(value),
-            high_c: Some(value),
-            fault: None,
-            is_conflict: false,
-        }
-    }
-
-    fn open(minute: i64) -> Sample {
-        Sample {
-            at: at(minute),
-            low_c: None,
-            high_c: None,
-            fault: Some("open".into()),
-            is_conflict: false,
-        }
-    }
-
-    fn ramp(minutes: i64, c_per_h: f64) -> Vec<Sample> {
-        (0..minutes)
-            .map(|minute| sample(minute, 20.0 + c_per_h * minute as f64 / 60.0))
-            .collect()
-    }
-
-    fn judge(samples: &[Sample], now: i64) -> Judged {
-        judge_alone(
-            samples,
-            &TrustSettings::default(),
-            UnitSystem::Si,
-            at(-120),
-            at(now),
-        )
-    }
-
-    fn reason(judged: &Judged) -> (Verdict, Option<DoubtReason>) {
-        (judged.trust.verdict, judged.trust.reason)
-    }
-
-    #[test]
-    fn an_ordinary_ramp_is_good() {
-        let judged = judge(&ramp(120, 20.0), 120);
-        assert_eq!(reason(&judged), (Verdict::Good, None));
-        assert_eq!(judged.believed.len(), 120);
-    }
-
-    #[test]
-    fn a_cut_wire_is_rejected_as_open_since_it_was_cut() {
-        let mut samples = ramp(60, 10.0);
-        samples.extend((60..70).map(open));
-        let judged = judge(&samples, 70);
-        assert_eq!(
-            reason(&judged),
-            (Verdict::Rejected, Some(DoubtReason::Open))
-        );
-        assert_eq!(judged.trust.since, Some(at(60)));
-    }
-
-    #[test]
-    fn an_unplugged_logger_is_silent() {
-        let judged = judge(&ramp(60, 10.0), 90);
-        assert_eq!(
-            reason(&judged),
-            (Verdict::NoData, Some(DoubtReason::Silent))
-        );
-    }
-
-    #[test]
-    fn a_spike_is_rejected_and_still_counts_against_the_highest() {
-        let mut samples = ramp(60, 10.0);
-        samples[30] = sample(30, 88.0);
-        let judged = judge(&samples, 60);
-        assert_eq!(reason(&judged), (Verdict::Good, None));
-        assert_eq!(judged.believed.len(), 59);
-        assert_eq!(judged.highest(), Some((88.0, true)));
-    }
-
-    #[test]
-    fn a_step_that_stays_remains_suspect() {
-        let mut samples = ramp(60, 10.0);
-        samples.extend((60..180).map(|minute| sample(minute, 8.0)));
-        let judged = judge(&samples, 180);
-        assert_eq!(reason(&judged), (Verdict::Suspect, Some(DoubtReason::Step)));
-    }
-
-    #[test]
-    fn a_value_out_of_range_is_rejected_by_name() {
-        let mut samples = ramp(60, 10.0);
-        samples.push(sample(60, -127.0));
-        let judged = judge(&samples, 61);
-        assert_eq!(
-            reason(&judged),
-            (Verdict::Rejected, Some(DoubtReason::OutOfRange))
-        );
-    }
-
-    #[test]
-    fn one_that_stands_still_while_the_others_move_is_stuck_and_a_steady_soak_is_not() {
-        let still: Vec<Sample> = (0..120).map(|minute| sample(minute, 31.5)).collect();
-        let mut channels = [
-            judge(&still, 120),
-            judge(&ramp(120, 8.0), 120),
-            judge(&ramp(120, 9.0), 120),
-        ];
-        reject_stuck(&mut channels, &TrustSettings::default(), UnitSystem::Si);
-        assert_eq!(
-            reason(&channels[0]),
-            (Verdict::Rejected, Some(DoubtReason::Stuck))
-        );
-        assert_eq!(channels[0].believed.len(), 1);
-        assert_eq!(reason(&channels[1]), (Verdict::Good, None));
-        let mut soak = [judge(&still, 120), judge(&still, 120), judge(&still, 120)];
-        reject_stuck(&mut soak, &TrustSettings::default(), UnitSystem::Si);
-        assert_eq!(reason(&soak[0]), (Verdict::Good, None));
-    }
-
-    #[test]
-    fn one_that_swings_with_the_air_reads_air_and_slow_concrete_does_not() {
-        let swing = |minute: i64| 50.0 + 4.0 * (minute as f64 / 25.0).sin();
-        let air: Vec<(UtcMs, f64)> = (0..200).map(|minute| (at(minute), swing(minute))).collect();
-        let pulled: Vec<Sample> = (0..200)
-            .map(|minute| sample(minute, swing(minute) - 1.0))
-            .collect();
-        let mut channel = judge(&pulled, 199);
-        reject_air(&mut channel, &air, UnitSystem::Si, at(0), at(199));
-        assert_eq!(
-            reason(&channel),
-            (Verdict::Rejected, Some(DoubtReason::ReadsAir))
-        );
-        let mut concrete = judge(&ramp(200, 9.0), 199);
-        reject_air(&mut concrete, &air, UnitSystem::Si, at(0), at(199));
-        assert_eq!(reason(&concrete), (Verdict::Good, None));
-    }
-}
+mod tests;
