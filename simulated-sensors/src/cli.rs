@@ -97,6 +97,9 @@ enum Command {
         /// Factor on conductivity, on the shape of the heat of hydration and on the thermostat's band
         #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
         changed_by: f64,
+        /// The same nights, but nothing goes wrong: beside the others it shows what the faults did
+        #[arg(long)]
+        without_faults: bool,
         /// Folder for plant.toml, curves/, pours.jsonl, readings.csv, truth.csv and nights.jsonl
         #[arg(long)]
         out: PathBuf,
@@ -277,6 +280,7 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
             retarded_share,
             bed_spread,
             changed_by,
+            without_faults,
             out,
         } => {
             let scenario = Scenario::load(scenario.as_deref())?;
@@ -287,6 +291,7 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
                 retarded_share,
                 bed_spread,
                 changed_by,
+                without_faults,
             };
             history::write(&out, &scenario, &options)
         }

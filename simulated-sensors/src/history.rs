@@ -22,7 +22,7 @@ use crate::instruments::Instruments;
 use crate::paperwork::{self, PlantFileOptions, stamp};
 use crate::plan::NightPlan;
 use crate::plant::Plant;
-use crate::scenario::Scenario;
+use crate::scenario::{RandomFaults, Scenario};
 use crate::streams;
 
 use acts::Diary;
@@ -40,6 +40,8 @@ pub struct HistoryOptions {
     pub bed_spread: f64,
     /// Factor on conductivity, on the shape of the heat of hydration and on the dead band.
     pub changed_by: f64,
+    /// Nothing goes wrong, in nights that are otherwise the same.
+    pub without_faults: bool,
 }
 
 /// A pour's night in a few words, for tables by kind of night.
@@ -118,6 +120,10 @@ fn with_habits(mut scenario: Scenario, options: &HistoryOptions) -> Scenario {
         mix.beta *= options.changed_by;
     }
     scenario.scatter.retarded_share = options.retarded_share;
+    if options.without_faults {
+        scenario.faults.clear();
+        scenario.random_faults = RandomFaults::default();
+    }
     scenario
 }
 
@@ -253,6 +259,7 @@ mod tests {
                 retarded_share: 0.0,
                 bed_spread: 0.15,
                 changed_by: 1.0,
+                without_faults: false,
             };
             write(out.path(), &scenario, &options).expect("history");
             let read = |name: &str| fs::read_to_string(out.path().join(name)).expect("file");

@@ -120,7 +120,7 @@ pub struct Scatter {
 }
 
 /// How many faults the seed adds to those that are written.
-#[derive(Debug, Clone, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct RandomFaults {
     /// Beds that lose their tarp or their steam.
