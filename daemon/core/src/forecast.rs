@@ -40,7 +40,7 @@ use crate::forecast::past::{Past, Path, TrackSource, temperature_now_c, trend_c_
 use crate::forecast::screen::{leave_out, screened};
 use crate::forecast::squares::Fitted;
 use crate::forecast::strength::StrengthDoubt;
-use crate::forecast::table::RateTable;
+use crate::forecast::table::OneRate;
 use crate::forecast::told::{correct, summarise};
 use crate::habits::Habits;
 use crate::pour::PourRecord;
@@ -54,7 +54,7 @@ const STEP_H: f64 = 1.0 / 6.0;
 /// Nothing is forecast further ahead than this, h.
 const HORIZON_H: f64 = 72.0;
 /// Sampled futures; even, because they come in mirrored pairs.
-const MEMBER_COUNT: u64 = 240;
+const MEMBER_COUNT: u64 = 120;
 /// A read trend that nothing explains goes on for this long, h.
 const UNEXPLAINED_TREND_C_PER_H_MAX: f64 = 6.0;
 
@@ -268,7 +268,7 @@ fn night<'a>(
     known: &'a KnownAt<'a>,
     curve: &KnownCurveUse<'a>,
     usable: &[Usable<'_>],
-    (rates, ripening): (&'a Rates, &'a RateTable),
+    (rates, ripening): (&'a Rates, &'a OneRate),
     now: UtcMs,
 ) -> Night<'a> {
     let section = Section::of(known.record);

@@ -106,8 +106,13 @@ fn items_of(plant: &Plant, pour: &PourAssessment, now: UtcMs) -> Vec<PlanItemVie
     if let Some((advice, off_at)) = advice.and_then(|one| Some((one, one.earliest_off_at?)))
         && advice.counsel == HeatCounsel::OffFrom
     {
+        let but = if last.is_some_and(|switch| !switch.on) {
+            " was recorded off, but its air reads heated; it"
+        } else {
+            ""
+        };
         let mut text = format!(
-            "The heat of {bed} may go off from here: its wanted time is then still made with {:.0} %.",
+            "The heat of {bed}{but} may go off from here: its wanted time is then still made with {:.0} %.",
             100.0 * advice.aimed_probability
         );
         if limits.heat_off_h_max.is_none() && limits.heat_off_fall_c_max.is_none() {

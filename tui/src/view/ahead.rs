@@ -43,7 +43,9 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
         let told = |rate: f64| CelsiusPerHour(rate.max(0.0)).show(units);
         limit_words("fastest fall", found, told, clock)
     }));
-    entries.extend(ahead.heat.iter().flat_map(|heat| heat_words(heat, clock)));
+    let is_said_off = pour.heat.is_some_and(|switch| !switch.on);
+    let heat = ahead.heat.iter();
+    entries.extend(heat.flat_map(|heat| heat_words(heat, is_said_off, clock)));
     let may_go_off = |heat: &HeatAdviceView| heat.counsel == HeatCounsel::OffFrom;
     let limits = &pour.limits;
     let is_limited = limits.heat_off_h_max.is_some() || limits.heat_off_fall_c_max.is_some();
@@ -137,7 +139,11 @@ fn limit_words(
     text
 }
 
-fn heat_words(heat: &HeatAdviceView, clock: impl Fn(At) -> String) -> Vec<String> {
+fn heat_words(
+    heat: &HeatAdviceView,
+    is_said_off: bool,
+    clock: impl Fn(At) -> String,
+) -> Vec<String> {
     let aim = percent(heat.aimed_probability);
     let mut told = vec![format!(
         "wanted {}: chance that a set passes by then with heat as planned {}, aimed at {aim}",
@@ -153,8 +159,13 @@ fn heat_words(heat: &HeatAdviceView, clock: impl Fn(At) -> String) -> Vec<String
             let latest = heat.latest_off_at.map_or_else(String::new, |at| {
                 format!(", and must by {} to cool first", clock(at))
             });
+            let heat_word = if is_said_off {
+                "the heat was recorded off, but the air reads heated; it"
+            } else {
+                "heat"
+            };
             format!(
-                "heat may go off from {}{latest}{}",
+                "{heat_word} may go off from {}{latest}{}",
                 clock(off_at),
                 bound(heat)
             )

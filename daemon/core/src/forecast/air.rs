@@ -95,6 +95,17 @@ pub(crate) struct AirState {
     pub(crate) set_c: f64,
 }
 
+impl AirState {
+    /// Part of the way to another state.
+    pub(crate) fn towards(&self, other: &Self, share: f64) -> Self {
+        let between = |from_c: f64, to_c: f64| from_c + (to_c - from_c) * share;
+        Self {
+            air_c: between(self.air_c, other.air_c),
+            set_c: between(self.set_c, other.set_c),
+        }
+    }
+}
+
 impl AirModel {
     pub(crate) fn new(parameters: &[f64]) -> Self {
         let mut model = Self {

@@ -11,7 +11,7 @@ use calibration::MaturityFunction;
 use units::constants::{GAS_CONSTANT_J_MOL_K, KELVIN_OFFSET};
 
 use crate::forecast::STEP_H;
-use crate::forecast::table::RateTable;
+use crate::forecast::table::OneRate;
 use crate::pour::PourRecord;
 
 pub(crate) const CELL_COUNT: usize = 3;
@@ -37,14 +37,14 @@ const UNKNOWN_FILM_LN_SD: f64 = 0.9;
 const THICKNESS_MM_MIN: f64 = 40.0;
 const S_PER_H: f64 = 3600.0;
 /// The share hydrated is tabulated up to this many delays; further out it is computed.
-const SHARE_TO: f64 = 8.0;
-const SHARE_STEP: f64 = 0.004;
+const SHARE_TO: u32 = 8;
+const SHARES_PER_DELAY: u32 = 250;
 
-/// The share hydrated over equivalent age in delays.
-static SHARES: LazyLock<Vec<f64>> = LazyLock::new(|| {
-    let count = (SHARE_TO / SHARE_STEP).round() as usize + 1;
-    (0..count)
-        .map(|index| share_exact(index as f64 * SHARE_STEP))
+/// The share hydrated over equivalent age in delays, and how far it is from the next.
+static SHARES: LazyLock<Vec<(f64, f64)>> = LazyLock::new(|| {
+    let at = |index: u32| share_exact(f64::from(index) / f64::from(SHARES_PER_DELAY));
+    (0..SHARE_TO * SHARES_PER_DELAY)
+        .map(|index| (at(index), at(index + 1) - at(index)))
         .collect()
 });
 
@@ -56,11 +56,12 @@ fn share_exact(delays: f64) -> f64 {
     }
 }
 
-fn share_hydrated(shares: &[f64], delays: f64) -> f64 {
-    let place = delays / SHARE_STEP;
-    let cell = place as usize;
-    match shares.get(cell..cell + 2) {
-        Some(pair) => pair[0] + (pair[1] - pair[0]) * (place - cell as f64),
+#[inline]
+fn share_hydrated(shares: &[(f64, f64)], delays: f64) -> f64 {
+    let place = delays * f64::from(SHARES_PER_DELAY);
+    let cell = place as u32;
+    match shares.get(cell as usize) {
+        Some((share, to_next)) => share + to_next * (place - f64::from(cell)),
         None => share_exact(delays),
     }
 }
@@ -130,7 +131,7 @@ pub(crate) struct SensorPlace {
 }
 
 /// The speed of hydration relative to 20 °C, by the curve's activation energy where it has one.
-pub(crate) fn ripening_table(maturity: Option<MaturityFunction>) -> RateTable {
+pub(crate) fn ripening_table(maturity: Option<MaturityFunction>) -> OneRate {
     let energy_j_mol = match maturity {
         Some(MaturityFunction::EquivalentAge {
             activation_energy_j_mol,
@@ -138,9 +139,10 @@ pub(crate) fn ripening_table(maturity: Option<MaturityFunction>) -> RateTable {
         }) => activation_energy_j_mol,
         _ => ACTIVATION_ENERGY_J_MOL,
     };
-    RateTable::new(|celsius| {
+    OneRate::new(|celsius| {
         let inverse = |celsius: f64| 1.0 / (celsius + KELVIN_OFFSET);
-        (energy_j_mol / GAS_CONSTANT_J_MOL_K * (inverse(REFERENCE_C) - inverse(celsius))).exp()
+        let warmer = inverse(REFERENCE_C) - inverse(celsius);
+        [(energy_j_mol / GAS_CONSTANT_J_MOL_K * warmer).exp()]
     })
 }
 
@@ -155,7 +157,7 @@ pub(crate) struct Slab {
     outer_per_h: f64,
     stride: Stride,
     place: SensorPlace,
-    shares: &'static [f64],
+    shares: &'static [(f64, f64)],
 }
 
 /// Conduction over one step of a length.
@@ -264,14 +266,15 @@ impl Slab {
         &self,
         cells: &mut Cells,
         (enclosure_c, yard_c): (f64, f64),
-        ripening: &RateTable,
+        ripening: &OneRate,
     ) {
         let stride = &self.stride;
         let before_c = cells.temperature_c;
         let mut right = before_c;
         for index in 0..CELL_COUNT {
             let middle_c = before_c[index] + cells.ahead_c[index];
-            cells.age_h[index] += ripening.at(middle_c) * stride.step_h;
+            let [speed] = ripening.at(middle_c);
+            cells.age_h[index] += speed * stride.step_h;
             let share = share_hydrated(self.shares, cells.age_h[index] * self.per_delay);
             right[index] += self.rise_c * (share - cells.share[index]);
             cells.share[index] = share;
@@ -301,11 +304,12 @@ impl Slab {
         &self,
         (temperature_c, trend_c_per_h): (f64, f64),
         age_h: f64,
-        ripening: &RateTable,
+        ripening: &OneRate,
         yard_c: f64,
     ) -> f64 {
         let before = share_hydrated(self.shares, age_h * self.per_delay);
-        let after_h = age_h + ripening.at(temperature_c) * STEP_H;
+        let [speed] = ripening.at(temperature_c);
+        let after_h = age_h + speed * STEP_H;
         let heating_c =
             self.rise_c * (share_hydrated(self.shares, after_h * self.per_delay) - before);
         let missing_c = (trend_c_per_h * STEP_H - heating_c) * CELL_COUNT as f64;

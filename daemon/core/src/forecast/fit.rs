@@ -4,7 +4,7 @@
 use crate::forecast::concrete::{Cells, Parameters, Section, Slab};
 use crate::forecast::past::Past;
 use crate::forecast::squares::{Expectation, Fitted, Problem, ROW_WIDTH, Row};
-use crate::forecast::table::RateTable;
+use crate::forecast::table::OneRate;
 
 /// Parameters shared by the pour, and those of each position.
 pub(crate) const SHARED_COUNT: usize = 2;
@@ -21,7 +21,7 @@ const NUDGE: f64 = 0.01;
 pub(crate) struct ConcreteFit<'a> {
     pub(crate) section: &'a Section,
     pub(crate) past: &'a Past,
-    pub(crate) ripening: &'a RateTable,
+    pub(crate) ripening: &'a OneRate,
 }
 
 /// The four parameters of one position among all.
@@ -54,7 +54,8 @@ impl ConcreteFit<'_> {
     ) -> (Slab, Cells) {
         let track = &self.past.tracks[position];
         let slab = Slab::new(self.section, track.place, parameters);
-        let age_h = track.elapsed_h * self.ripening.at(track.start_c);
+        let [speed] = self.ripening.at(track.start_c);
+        let age_h = track.elapsed_h * speed;
         let mut cells = slab.uniform(track.start_c, age_h);
         look(track.start, track.start_c);
         for point in track.start + 1..self.past.point_count {

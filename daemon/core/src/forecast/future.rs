@@ -10,7 +10,7 @@ use crate::forecast::maturity::PastMaturity;
 use crate::forecast::outlook::AirOutlook;
 use crate::forecast::squares::Fitted;
 use crate::forecast::strength::{StrengthDoubt, reaching};
-use crate::forecast::table::RateTable;
+use crate::forecast::table::{OneRate, RateTable};
 use crate::forecast::{HORIZON_H, STEP_H};
 
 /// What the model leaves out of a temperature ahead, °C, with the memory it has, h.
@@ -34,7 +34,7 @@ const DOUBT_COOLER_C: f64 = 0.3;
 const ACTIVATION_SD_J_MOL: f64 = 1200.0;
 /// How many times the first step a step is, up to so many hours from now: what is far ahead is known
 /// less well than long steps are wrong.
-const STRIDES: [(f64, f64); 3] = [(6.0, 1.0), (12.0, 2.0), (HORIZON_H, 3.0)];
+const STRIDES: [(f64, f64); 4] = [(4.0, 1.0), (8.0, 2.0), (12.0, 3.0), (HORIZON_H, 6.0)];
 
 /// What the futures of a pour start from.
 pub(super) struct Night<'a> {
@@ -46,7 +46,7 @@ pub(super) struct Night<'a> {
     pub(super) pour_count: usize,
     pub(super) strength: StrengthDoubt,
     pub(super) section: Section,
-    pub(super) ripening: &'a RateTable,
+    pub(super) ripening: &'a OneRate,
     pub(super) rates: &'a Rates,
     /// Of all positions together.
     pub(super) fitted: Fitted,
@@ -55,10 +55,7 @@ pub(super) struct Night<'a> {
 }
 
 /// The curve's rate of maturity, and how it answers to the activation energy, per J/mol.
-pub(super) struct Rates {
-    pub(super) rate: RateTable,
-    pub(super) answer: RateTable,
-}
+pub(super) struct Rates(RateTable<2>);
 
 /// What one position starts from.
 pub(super) struct PositionOutlook {
@@ -347,8 +344,9 @@ impl Night<'_> {
         // The sensor's error counts for the whole past, as the maturity gained at its mean; so does
         // what a doubted position may have missed.
         let off_c = SENSOR_SD_C * sensor + 0.5 * (doubt_sd_c * doubt - cooler_c);
-        let past_factor = self.rates.rate.at(position.mean_c + off_c)
-            / self.rates.rate.at(position.mean_c).max(f64::MIN_POSITIVE);
+        let (rate_aside, _) = self.rates.at(position.mean_c + off_c);
+        let (rate, _) = self.rates.at(position.mean_c);
+        let past_factor = rate_aside / rate.max(f64::MIN_POSITIVE);
         let past_factor = if past_factor > 0.0 { past_factor } else { 1.0 };
         let factor = self.strength.factor(fate.pour, load);
         let now_maturity = position.past.now() * past_factor;
@@ -380,6 +378,7 @@ impl Night<'_> {
             goal(maturity, strength_scale)
         };
         let temperature_c = slab.sensor_c(&cells);
+        let (rate, answer) = self.rates.at(temperature_c);
         let strength = truly(1.0);
         // After cylinders that failed more maturity is needed than pace alone says.
         let more = strength.maturity / reaching(self.curve, position.required_mpa / factor);
@@ -389,8 +388,8 @@ impl Night<'_> {
             was_followed: true,
             maturity: now_maturity,
             strength_maturity: strength_now,
-            rate: self.rates.rate.at(temperature_c),
-            strength_rate: self.rates.strength(temperature_c, fate.activation_j_mol),
+            rate,
+            strength_rate: rate + fate.activation_j_mol * answer,
             read_c: temperature_c,
             required_mpa: position.required_mpa,
             factor,
@@ -406,23 +405,24 @@ impl Night<'_> {
 
 impl Rates {
     pub(super) fn new(maturity: MaturityFunction) -> Self {
-        let answer = |celsius: f64| match maturity {
+        let answer = |celsius: f64, rate: f64| match maturity {
             MaturityFunction::EquivalentAge { reference_c, .. } => {
                 let inverse = |celsius: f64| 1.0 / (celsius + KELVIN_OFFSET);
                 let warmer = inverse(reference_c) - inverse(celsius);
-                maturity.rate(celsius) * warmer / GAS_CONSTANT_J_MOL_K
+                rate * warmer / GAS_CONSTANT_J_MOL_K
             }
             _ => 0.0,
         };
-        Self {
-            rate: RateTable::new(|celsius| maturity.rate(celsius)),
-            answer: RateTable::new(answer),
-        }
+        Self(RateTable::new(|celsius| {
+            let rate = maturity.rate(celsius);
+            [rate, answer(celsius, rate)]
+        }))
     }
 
-    /// The rate with another activation energy.
-    fn strength(&self, temperature_c: f64, activation_j_mol: f64) -> f64 {
-        self.rate.at(temperature_c) + activation_j_mol * self.answer.at(temperature_c)
+    /// The rate, and how it answers to the activation energy.
+    #[inline]
+    pub(super) fn at(&self, temperature_c: f64) -> (f64, f64) {
+        self.0.at(temperature_c).into()
     }
 }
 
@@ -463,8 +463,7 @@ impl Body {
             self.cells.shift(self.drift_c_per_h * hours);
         }
         self.read_c = self.slab.sensor_c(&self.cells) + shared_error + self.own_error;
-        let rate = night.rates.rate.at(self.read_c);
-        let answer = night.rates.answer.at(self.read_c);
+        let (rate, answer) = night.rates.at(self.read_c);
         let strength_rate = (rate + fate.activation_j_mol * answer).max(0.0);
         let (before, strength_before) = (self.maturity, self.strength_maturity);
         self.maturity += 0.5 * (self.rate + rate) * hours;

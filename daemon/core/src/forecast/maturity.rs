@@ -2,7 +2,7 @@
 
 use crate::forecast::future::Rates;
 use crate::forecast::past::{GAP_H, Path};
-use crate::forecast::table::RateTable;
+use crate::forecast::table::OneRate;
 use crate::time::UtcMs;
 
 /// Maturity gained up to each reading, ending now.
@@ -30,8 +30,10 @@ impl PastMaturity {
         for (hours, value) in known.chain([(0.0, None)]) {
             let value = value.unwrap_or(previous_c);
             let span = hours - before;
-            sum += 0.5 * (rates.rate.at(previous_c) + rates.rate.at(value)) * span;
-            answer += 0.5 * (rates.answer.at(previous_c) + rates.answer.at(value)) * span;
+            let ((rate, answers), (next_rate, next_answers)) =
+                (rates.at(previous_c), rates.at(value));
+            sum += 0.5 * (rate + next_rate) * span;
+            answer += 0.5 * (answers + next_answers) * span;
             (before, previous_c) = (hours, value);
             points.push((hours, sum));
         }
@@ -39,14 +41,18 @@ impl PastMaturity {
     }
 
     /// The same sum of another rate, at now.
-    pub(super) fn age_h(path: &Path, zero_at: UtcMs, ripening: &RateTable, now: UtcMs) -> f64 {
+    pub(super) fn age_h(path: &Path, zero_at: UtcMs, ripening: &OneRate, now: UtcMs) -> f64 {
         let held = path.first().map_or(20.0, |first| first.1);
+        let speed = |celsius: f64| {
+            let [speed] = ripening.at(celsius);
+            speed
+        };
         let (mut sum, mut before) = (0.0, (zero_at, held));
         for one in path.iter().filter(|one| one.0 > zero_at && one.0 <= now) {
-            sum += 0.5 * (ripening.at(before.1) + ripening.at(one.1)) * one.0.hours_since(before.0);
+            sum += 0.5 * (speed(before.1) + speed(one.1)) * one.0.hours_since(before.0);
             before = *one;
         }
-        sum + ripening.at(before.1) * now.hours_since(before.0).max(0.0)
+        sum + speed(before.1) * now.hours_since(before.0).max(0.0)
     }
 
     pub(super) fn now(&self) -> f64 {

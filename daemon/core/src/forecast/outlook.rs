@@ -294,12 +294,30 @@ impl AirMember {
         draws: &mut Draws,
     ) -> f64 {
         self.yard_c += YARD_WANDER_C * (to_h - from_h).sqrt() * draws.normal();
-        let middle_h = 0.5 * (from_h + to_h);
-        let runs = (self.on_from_h..self.on_to_h).contains(&middle_h) || middle_h >= self.resumes_h;
-        let is_on = runs && middle_h < self.ends_h;
         let before_c = self.state.air_c;
-        self.model
-            .step(&mut self.state, is_on, concrete_c, self.yard_c);
+        let after = |is_on: bool| {
+            let mut state = self.state;
+            self.model.step(&mut state, is_on, concrete_c, self.yard_c);
+            state
+        };
+        // Steps are longer than a heat-off is advised closely: one in which the heat is switched is
+        // partly heated.
+        let share = self.heated_share(from_h, to_h);
+        self.state = if share > 0.0 && share < 1.0 {
+            after(false).towards(&after(true), share)
+        } else {
+            after(share > 0.0)
+        };
         0.5 * (before_c + self.state.air_c)
+    }
+
+    /// The share of a step during which heat is on.
+    fn heated_share(&self, from_h: f64, to_h: f64) -> f64 {
+        let within =
+            |on_h: f64, off_h: f64| (off_h.min(self.ends_h).min(to_h) - on_h.max(from_h)).max(0.0);
+        // A heat that resumes before it has failed runs on.
+        let first_h = within(self.on_from_h, self.on_to_h.min(self.resumes_h));
+        let second_h = within(self.resumes_h, f64::INFINITY);
+        (first_h + second_h) / (to_h - from_h)
     }
 }

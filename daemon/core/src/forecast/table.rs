@@ -3,26 +3,45 @@
 /// The temperatures that a rate is tabulated for, °C.
 const TABLE_FROM_C: f64 = -40.0;
 const TABLE_TO_C: f64 = 130.0;
-const TABLE_STEP_C: f64 = 0.25;
+const TABLES_PER_C: f64 = 4.0;
 
-/// A rate over temperature: linear between nodes is good to 1e-4 relative.
-pub(crate) struct RateTable(Vec<f64>);
+/// One rate over temperature.
+pub(crate) type OneRate = RateTable<1>;
 
-impl RateTable {
-    pub(crate) fn new(rate: impl Fn(f64) -> f64) -> Self {
-        let count = ((TABLE_TO_C - TABLE_FROM_C) / TABLE_STEP_C) as usize + 1;
-        Self(
-            (0..count)
-                .map(|index| rate(TABLE_FROM_C + index as f64 * TABLE_STEP_C))
-                .collect(),
-        )
+/// Several rates over temperature: linear between nodes is good to 1e-4 relative.
+///
+/// A node holds the rates there and how far they are from the next, side by side: looking them up is
+/// most of what a future costs.
+pub(crate) struct RateTable<const COUNT: usize>(Vec<Node<COUNT>>);
+
+#[derive(Clone, Copy)]
+struct Node<const COUNT: usize> {
+    rates: [f64; COUNT],
+    to_next: [f64; COUNT],
+}
+
+impl<const COUNT: usize> RateTable<COUNT> {
+    pub(crate) fn new(rates: impl Fn(f64) -> [f64; COUNT]) -> Self {
+        let last = ((TABLE_TO_C - TABLE_FROM_C) * TABLES_PER_C) as usize;
+        let at = |index: usize| rates(TABLE_FROM_C + index as f64 / TABLES_PER_C);
+        let node = |index: usize| {
+            let (here, next) = (at(index), at((index + 1).min(last)));
+            Node {
+                rates: here,
+                to_next: std::array::from_fn(|rate| next[rate] - here[rate]),
+            }
+        };
+        Self((0..=last).map(node).collect())
     }
 
-    /// The rate per hour; held at the table's ends.
-    pub(crate) fn at(&self, temperature_c: f64) -> f64 {
+    /// The rates per hour; held at the table's ends.
+    #[inline]
+    pub(crate) fn at(&self, temperature_c: f64) -> [f64; COUNT] {
         let last = (self.0.len() - 1) as f64;
-        let place = ((temperature_c - TABLE_FROM_C) / TABLE_STEP_C).clamp(0.0, last);
-        let cell = (place as usize).min(self.0.len() - 2);
-        self.0[cell] + (self.0[cell + 1] - self.0[cell]) * (place - cell as f64)
+        let place = ((temperature_c - TABLE_FROM_C) * TABLES_PER_C).clamp(0.0, last);
+        let cell = place as u32;
+        let node = &self.0[cell as usize];
+        let share = place - f64::from(cell);
+        std::array::from_fn(|rate| node.rates[rate] + node.to_next[rate] * share)
     }
 }

@@ -124,15 +124,18 @@ fn errors_h(before_h: f64, has_air: bool) -> ([f64; 3], usize) {
 
 #[test]
 fn a_heated_night_is_forecast_better_than_by_its_last_temperature_or_trend() {
+    let mut covered = 0;
     for before_h in [6.0, 4.0] {
-        let ([likely_h, hold_h, trend_h], covered) = errors_h(before_h, true);
-        let told = format!("{before_h} h before: {likely_h} {hold_h} {trend_h}, {covered} covered");
+        let ([likely_h, hold_h, trend_h], covered_here) = errors_h(before_h, true);
+        let told = format!("{before_h} h before: {likely_h} {hold_h} {trend_h}");
         assert!(
             likely_h < 0.5 * hold_h && likely_h < 0.7 * trend_h,
             "{told}"
         );
-        assert!(covered >= 4, "{told}");
+        covered += covered_here;
     }
+    // Of twelve intervals that should hold eight in ten.
+    assert!(covered >= 8, "{covered} covered");
 }
 
 #[test]
