@@ -39,7 +39,7 @@ use crate::forecast::outlook::AirOutlook;
 use crate::forecast::past::{Past, Path, TrackSource, temperature_now_c, trend_c_per_h};
 use crate::forecast::screen::{leave_out, screened};
 use crate::forecast::squares::Fitted;
-use crate::forecast::strength::StrengthDoubt;
+use crate::forecast::strength::{StrengthDoubt, reaching};
 use crate::forecast::table::OneRate;
 use crate::forecast::told::{correct, summarise};
 use crate::habits::Habits;
@@ -282,7 +282,7 @@ fn night<'a>(
     };
     let fitted = fit.fit(&expectations);
     let outlook = |(index, one): (usize, &Usable<'_>)| {
-        position_outlook(&fit, &fitted, (index, one), rates, now)
+        position_outlook(&fit, &fitted, (index, one), (curve.prepared, rates), now)
     };
     let (mut positions, traces): (Vec<PositionOutlook>, Vec<Vec<f64>>) =
         usable.iter().enumerate().map(outlook).unzip();
@@ -341,7 +341,7 @@ fn position_outlook(
     fit: &ConcreteFit<'_>,
     fitted: &Fitted,
     (index, one): (usize, &Usable<'_>),
-    rates: &Rates,
+    (curve, rates): (&PreparedCurve, &Rates),
     now: UtcMs,
 ) -> (PositionOutlook, Vec<f64>) {
     let past = fit.past;
@@ -385,6 +385,7 @@ fn position_outlook(
     };
     let outlook = PositionOutlook {
         required_mpa: one.known.required_mpa,
+        needed: reaching(curve, one.known.required_mpa),
         doubted_h,
         place: track.place,
         cells,

@@ -60,6 +60,8 @@ pub(super) struct Rates(RateTable<2>);
 /// What one position starts from.
 pub(super) struct PositionOutlook {
     pub(super) required_mpa: f64,
+    /// The maturity at which the curve reaches that.
+    pub(super) needed: f64,
     /// How long it has not been believed, h; zero where it is.
     pub(super) doubted_h: f64,
     pub(super) place: SensorPlace,
@@ -366,9 +368,8 @@ impl Night<'_> {
                 reached_h,
             }
         };
-        let truly = |set_factor: f64| {
-            let asked_mpa = position.required_mpa / set_factor;
-            let mut maturity = reaching(self.curve, asked_mpa / factor) * fate.pace;
+        let truly = |asked_mpa: f64, needed: f64| {
+            let mut maturity = needed * fate.pace;
             for (pulled_h, had) in &self.strength.failed {
                 // Cylinders without a history are taken to stand for this position: it still lacks
                 // what they lacked, and has gained since what this position gained.
@@ -379,9 +380,12 @@ impl Night<'_> {
         };
         let temperature_c = slab.sensor_c(&cells);
         let (rate, answer) = self.rates.at(temperature_c);
-        let strength = truly(1.0);
+        let needed = reaching(self.curve, position.required_mpa / factor);
+        let strength = truly(position.required_mpa, needed);
         // After cylinders that failed more maturity is needed than pace alone says.
-        let more = strength.maturity / reaching(self.curve, position.required_mpa / factor);
+        let more = strength.maturity / needed;
+        let asked_of_set_mpa = position.required_mpa / fate.set_factor;
+        let needed_by_set = reaching(self.curve, asked_of_set_mpa / factor);
         Body {
             drift_c_per_h: position.drift_c_per_h,
             own_error: 0.0,
@@ -394,9 +398,9 @@ impl Night<'_> {
             required_mpa: position.required_mpa,
             factor,
             pace: if more.is_finite() { more } else { fate.pace },
-            curve: goal(reaching(self.curve, position.required_mpa), 1.0),
+            curve: goal(position.needed, 1.0),
             strength,
-            set: truly(fate.set_factor),
+            set: truly(asked_of_set_mpa, needed_by_set),
             slab,
             cells,
         }

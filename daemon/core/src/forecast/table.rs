@@ -23,15 +23,16 @@ struct Node<const COUNT: usize> {
 impl<const COUNT: usize> RateTable<COUNT> {
     pub(crate) fn new(rates: impl Fn(f64) -> [f64; COUNT]) -> Self {
         let last = ((TABLE_TO_C - TABLE_FROM_C) * TABLES_PER_C) as usize;
-        let at = |index: usize| rates(TABLE_FROM_C + index as f64 / TABLES_PER_C);
-        let node = |index: usize| {
-            let (here, next) = (at(index), at((index + 1).min(last)));
-            Node {
-                rates: here,
-                to_next: std::array::from_fn(|rate| next[rate] - here[rate]),
-            }
-        };
-        Self((0..=last).map(node).collect())
+        let nodes = (0..=last).map(|index| Node {
+            rates: rates(TABLE_FROM_C + index as f64 / TABLES_PER_C),
+            to_next: [0.0; COUNT],
+        });
+        let mut nodes: Vec<Node<COUNT>> = nodes.collect();
+        for index in 0..last {
+            let (here, next) = (nodes[index].rates, nodes[index + 1].rates);
+            nodes[index].to_next = std::array::from_fn(|rate| next[rate] - here[rate]);
+        }
+        Self(nodes)
     }
 
     /// The rates per hour; held at the table's ends.
