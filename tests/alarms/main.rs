@@ -4,9 +4,10 @@
 //! them by one command, which prints the whole table:
 //!
 //! ```sh
-//! cargo test -p integration-tests --test alarms -- --ignored --nocapture
+//! cargo test --release -p integration-tests --test alarms -- --ignored --nocapture
 //! ```
 
+mod effect;
 mod measure;
 
 use measure::{Measured, measure};

@@ -9,10 +9,15 @@ use std::process::Command;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::Value;
 
+use crate::effect::{Truth, values};
+
 type Instant = DateTime<Utc>;
 
 /// A fault must last this long while it matters: a shorter one is over before a person comes.
 const LASTING: TimeDelta = TimeDelta::minutes(45);
+/// A fault that did less than this to the concrete, or to what was read of it, needs nobody, °C: the heat
+/// made up for it, or the wire hung where it was as warm as in the concrete.
+const FELT_C: f64 = 2.0;
 /// An alarm that rings this long after a fault's end still tells of it.
 const TOLD_WITHIN: TimeDelta = TimeDelta::minutes(20);
 /// An alarm that stands for longer is stale (seen at second hand: pages that quote EEMUA 191).
@@ -41,7 +46,10 @@ fn telling(fault: &str) -> &'static [&'static str] {
 
 /// One pour while its bed is under cure, with what was plugged in where.
 struct Cure {
+    pour: String,
     bed: String,
+    /// Where its air is read, m: in the middle of the bed.
+    middle_m: f64,
     from: Instant,
     to: Instant,
     heat_from: Option<Instant>,
@@ -65,9 +73,22 @@ pub struct Told {
     pub kind: String,
     pub target: String,
     pub from: Instant,
-    /// Minutes until it rang; `None` where it did not.
-    pub after_min: Option<f64>,
-    pub must: bool,
+    /// How far it moved the concrete or what was read of it, °C; `None` where nothing could be read.
+    pub moved_c: Option<f64>,
+    pub outcome: Outcome,
+}
+
+/// Whether somebody was called.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Outcome {
+    /// So many minutes after it began to matter.
+    Rang(f64),
+    TooShort,
+    /// It moved nothing that matters.
+    Unfelt,
+    /// The tarp was lost over a stretch of the bed in which no air is read.
+    NoAirReadThere,
+    Missed,
 }
 
 /// The nights as measured.
@@ -84,11 +105,14 @@ pub fn measure(seed: u64, nights: u32) -> Measured {
     let folder = tempfile::tempdir().expect("a folder");
     let dir = folder.path();
     let out = dir.to_str().expect("a path in UTF-8");
+    let unharmed_dir = dir.join("unharmed");
+    let unharmed_out = unharmed_dir.to_str().expect("a path in UTF-8");
     let (seed, nights) = (seed.to_string(), nights.to_string());
-    let args = [
-        "history", "--seed", &seed, "--nights", &nights, "--out", out,
-    ];
-    run(Command::new(harness::binary("tarplight-sim")).args(args));
+    let args = ["history", "--seed", &seed, "--nights", &nights, "--out"];
+    for more in [&[out][..], &[unharmed_out, "--without-faults"]] {
+        let mut simulator = Command::new(harness::binary("tarplight-sim"));
+        run(simulator.args(args).args(more));
+    }
     let file = |name: &str| dir.join(name).display().to_string();
     let (plant, pours, readings) = (
         file("plant.toml"),
@@ -104,10 +128,18 @@ pub fn measure(seed: u64, nights: u32) -> Measured {
     let cures = cures(&dir.join("pours.jsonl"));
     let rang: Vec<Rang> = events.iter().filter_map(rang).collect();
     let faults = lines(&fs::read_to_string(dir.join("faults.jsonl")).expect("the faults"));
+    let targets = faults.iter().map(|fault| fault["target"].as_str());
+    let targets: Vec<String> = targets.flatten().map(str::to_owned).collect();
+    let known = Known {
+        rang: &rang,
+        truth: Truth::read(dir),
+        unharmed: Truth::read(&unharmed_dir),
+        values: values(dir, &targets),
+    };
     Measured {
         told: faults
             .iter()
-            .flat_map(|fault| told(fault, &cures, &rang))
+            .flat_map(|fault| known.told(fault, &cures))
             .collect(),
         stale: stale(&events),
         hours: manned_h(&cures),
@@ -185,15 +217,18 @@ fn cures(file: &Path) -> Vec<Cure> {
                 let place = channel["position"].as_str().unwrap_or(name);
                 Some((name.to_owned(), place.to_owned()))
             });
+            let station_m = |key: &str| act[key].as_f64().expect("a station");
             let cure = Cure {
+                middle_m: 0.5 * (station_m("from_station_m") + station_m("to_station_m")),
                 bed: act["bed"].as_str().expect("a bed").to_owned(),
+                pour,
                 from: at,
                 to: Instant::MAX_UTC,
                 heat_from: None,
                 heat_to: None,
                 places: places.collect(),
             };
-            cures.insert(pour, cure);
+            cures.insert(cure.pour.clone(), cure);
         } else if let Some(cure) = cures.get_mut(&pour) {
             match act["act"].as_str().unwrap_or_default() {
                 "heat-on" => cure.heat_from = Some(at),
@@ -220,42 +255,83 @@ fn manned_h(cures: &[Cure]) -> f64 {
     seconds as f64 / 3600.0
 }
 
-/// What became of a fault on every bed that it befell while it mattered there.
-fn told(fault: &Value, cures: &[Cure], rang: &[Rang]) -> Vec<Told> {
-    let text = |key: &str| fault[key].as_str().unwrap_or_default().to_owned();
-    let (kind, target) = (text("kind"), text("target"));
-    let (from, until) = (instant(&fault["from_at"]), instant(&fault["until_at"]));
-    let telling = telling(&kind);
-    if telling.is_empty() {
-        return Vec::new();
-    }
-    let befallen = cures.iter().filter(|cure| befalls(&target, cure));
-    let judged = befallen.filter_map(|cure| {
-        let is_of_heat = ["tarp-off", "boiler-trip"].contains(&kind.as_str());
-        let (begins, ends) = match (is_of_heat, cure.heat_from) {
-            (true, heat_from) => (heat_from?, cure.heat_to.unwrap_or(cure.to).min(cure.to)),
-            (false, _) => (cure.from, cure.to),
-        };
-        let (begins, ends) = (from.max(begins), until.min(ends));
-        if ends <= begins {
-            return None;
+/// What the nights are judged by.
+struct Known<'a> {
+    rang: &'a [Rang],
+    truth: Truth,
+    unharmed: Truth,
+    values: HashMap<String, Vec<(Instant, f64)>>,
+}
+
+impl Known<'_> {
+    /// What became of a fault on every bed that it befell while it mattered there.
+    fn told(&self, fault: &Value, cures: &[Cure]) -> Vec<Told> {
+        let text = |key: &str| fault[key].as_str().unwrap_or_default().to_owned();
+        let (kind, target) = (text("kind"), text("target"));
+        let (from, until) = (instant(&fault["from_at"]), instant(&fault["until_at"]));
+        let telling = telling(&kind);
+        if telling.is_empty() {
+            return Vec::new();
         }
-        let place = cure.places.get(&target);
-        let first = rang.iter().find(|one| {
-            telling.contains(&one.kind.as_str())
-                && (begins..ends + TOLD_WITHIN).contains(&one.at)
-                && one.bed.as_ref().is_none_or(|bed| *bed == cure.bed)
-                && place.is_none_or(|place| one.place.as_ref().is_none_or(|at| at == place))
+        let is_of_heat = ["tarp-off", "boiler-trip"].contains(&kind.as_str());
+        let befallen = cures.iter().filter(|cure| befalls(&target, cure));
+        let judged = befallen.filter_map(|cure| {
+            let (begins, ends) = match (is_of_heat, cure.heat_from) {
+                (true, heat_from) => (heat_from?, cure.heat_to.unwrap_or(cure.to).min(cure.to)),
+                (false, _) => (cure.from, cure.to),
+            };
+            let (begins, ends) = (from.max(begins), until.min(ends));
+            if ends <= begins {
+                return None;
+            }
+            let place = cure.places.get(&target);
+            let first = self.rang.iter().find(|one| {
+                telling.contains(&one.kind.as_str())
+                    && (begins..ends + TOLD_WITHIN).contains(&one.at)
+                    && one.bed.as_ref().is_none_or(|bed| *bed == cure.bed)
+                    && place.is_none_or(|place| one.place.as_ref().is_none_or(|at| at == place))
+            });
+            let moved_c = match place {
+                _ if is_of_heat => Some(self.truth.cooled_c(
+                    &self.unharmed,
+                    &cure.pour,
+                    (begins, ends),
+                )),
+                Some(place) if ["reads-air", "reads-steam", "stuck"].contains(&kind.as_str()) => {
+                    let values = self.values.get(&target).map_or(&[][..], Vec::as_slice);
+                    Some(
+                        self.truth
+                            .off_c((&cure.pour, place), values, (begins, ends)),
+                    )
+                }
+                _ => None,
+            };
+            let span_m = fault["span_m"].as_array().map(|span| (&span[0], &span[1]));
+            let is_over_air = span_m.is_none_or(|(from, to)| {
+                let reach = |end: &Value| end.as_f64().expect("a station");
+                (reach(from)..reach(to)).contains(&cure.middle_m)
+            });
+            let outcome = if let Some(first) = first {
+                Outcome::Rang((first.at - begins).num_seconds() as f64 / 60.0)
+            } else if ends - begins < LASTING {
+                Outcome::TooShort
+            } else if moved_c.is_some_and(|moved_c| moved_c < FELT_C) {
+                Outcome::Unfelt
+            } else if is_over_air {
+                Outcome::Missed
+            } else {
+                Outcome::NoAirReadThere
+            };
+            Some(Told {
+                kind: kind.clone(),
+                target: target.clone(),
+                from: begins,
+                moved_c,
+                outcome,
+            })
         });
-        Some(Told {
-            kind: kind.clone(),
-            target: target.clone(),
-            from: begins,
-            after_min: first.map(|one| (one.at - begins).num_seconds() as f64 / 60.0),
-            must: ends - begins >= LASTING,
-        })
-    });
-    judged.collect()
+        judged.collect()
+    }
 }
 
 fn befalls(target: &str, cure: &Cure) -> bool {
@@ -284,9 +360,9 @@ impl Measured {
         &self.stale
     }
 
-    /// Faults that lasted and that no alarm told of.
+    /// Faults that lasted, were felt, could be read, and that no alarm told of.
     pub fn missed(&self) -> Vec<&Told> {
-        let is_missed = |told: &&Told| told.must && told.after_min.is_none();
+        let is_missed = |told: &&Told| told.outcome == Outcome::Missed;
         self.told.iter().filter(is_missed).collect()
     }
 
@@ -310,18 +386,23 @@ impl Measured {
         }
         let _ = writeln!(
             text,
-            "\n{:<18} {:<10} {:<17} {:>9}",
-            "fault", "target", "from", "after"
+            "\n{:<18} {:<10} {:<17} {:>7}  {:<9}",
+            "fault", "target", "from", "moved", "after"
         );
         for told in &self.told {
-            let after = match (told.after_min, told.must) {
-                (Some(after), _) => format!("{after:.0} min"),
-                (None, true) => "MISSED".to_owned(),
-                (None, false) => "too short".to_owned(),
+            let after = match told.outcome {
+                Outcome::Rang(after_min) => format!("{after_min:.0} min"),
+                Outcome::TooShort => "too short".to_owned(),
+                Outcome::Unfelt => "not felt".to_owned(),
+                Outcome::NoAirReadThere => "no air read there".to_owned(),
+                Outcome::Missed => "MISSED".to_owned(),
             };
+            let moved = told
+                .moved_c
+                .map_or_else(String::new, |moved_c| format!("{moved_c:.1} °C"));
             let _ = writeln!(
                 text,
-                "{:<18} {:<10} {:<17} {after:>9}",
+                "{:<18} {:<10} {:<17} {moved:>7}  {after}",
                 told.kind,
                 told.target,
                 told.from.format("%Y-%m-%d %H:%M")
