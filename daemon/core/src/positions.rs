@@ -14,7 +14,7 @@ use crate::estimate::{ReadyCurve, estimate};
 use crate::path::{self, believed_maturity, low_maturity, slope_c_per_h};
 use crate::pour::{PourRecord, RecordedBreak};
 use crate::time::UtcMs;
-use crate::trust::{Judged, judge_alone, reject_air, reject_stuck, reject_swinging};
+use crate::trust::{Judged, judge_alone, reject_air, reject_fluttering, reject_stuck};
 
 /// Rates are taken over this long, h.
 const RATE_WINDOW_H: f64 = 0.5;
@@ -155,9 +155,10 @@ pub fn judge_channels(
         ages.push(age);
     }
     reject_stuck(&mut judged, &config.trust, config.units);
+    let zero_at = |index: usize| ages[index].map(|age| age.zero_at);
+    reject_fluttering(&mut judged, config.units, zero_at, now);
     for (one, age) in judged.iter_mut().zip(&ages) {
         if let Some(age) = age {
-            reject_swinging(one, config.units, age.zero_at, now);
             reject_air(one, &enclosure, config.units, age.zero_at, now);
         }
     }

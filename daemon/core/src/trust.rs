@@ -29,14 +29,22 @@ const AIR_CORRELATION_MIN: f64 = 0.95;
 /// … and its temperature is this near, °C.
 const AIR_NEARNESS_C: f64 = 1.5;
 
-/// Concrete does not go up and down: back and forth by this much, °C …
-const SWING_C_MIN: f64 = 1.5;
-/// … so many times …
-const SWING_COUNT_MIN: usize = 4;
-/// … within this long, h, is air or steam. One time more than a tarp that was lifted makes it go.
-const SWING_WINDOW_H: f64 = 1.5;
-/// Single values that jump are no swing: the median of so many counts.
-const SWING_MEDIAN: usize = 5;
+/// A smaller jump than a step is told of too, where it stays: so far, °C …
+const SMALL_STEP_C: f64 = 2.5;
+/// … and faster than this, °C/h …
+const SMALL_STEP_C_PER_H: f64 = 45.0;
+/// … between the medians of so many readings before and after it.
+const SMALL_STEP_MEDIAN: usize = 5;
+/// Concrete is smooth: a reading is this far from the line between its neighbours, half of the time, only
+/// in air or steam, °C …
+const FLUTTER_C: f64 = 0.5;
+/// … and so many times as far as other channels of the pour: what befalls all of them is the logger's.
+const FLUTTER_RATIO: f64 = 4.0;
+/// It is looked for over this long, h, in so many readings at least …
+const FLUTTER_WINDOW_H: f64 = 1.0;
+const FLUTTER_COUNT_MIN: usize = 12;
+/// … no further apart than this, h.
+const NEIGHBOURS_H: f64 = 0.25;
 
 /// A channel's samples, judged.
 #[derive(Debug, Clone, Default)]
@@ -122,7 +130,11 @@ pub fn judge_alone(
             }
         }
     }
-    step_from = step_from.filter(|since| now.hours_since(*since) <= STEP_DOUBT_H);
+    let doubted_from = now.plus_hours(-STEP_DOUBT_H);
+    let arrived_at = from.plus_hours(ARRIVAL_H);
+    step_from = step_from
+        .filter(|since| *since >= doubted_from)
+        .or_else(|| small_step_at(&judged.believed, doubted_from.max(arrived_at)));
     judged.trust = verdict(&judged, run, step_from, conflict_at, settings, (from, now));
     judged
 }
@@ -325,65 +337,77 @@ fn range_c(path: &[(UtcMs, f64)], from: UtcMs, to: UtcMs) -> Option<f64> {
     Some(highest - lowest)
 }
 
-/// Rejects a concrete channel that goes up and down as only air or steam does.
-pub fn reject_swinging(channel: &mut Judged, units: UnitSystem, zero_at: UtcMs, now: UtcMs) {
-    if !channel.is_believed_now() {
-        return;
-    }
-    let arrived_at = zero_at.plus_hours(ARRIVAL_H);
-    let from = now.plus_hours(-SWING_WINDOW_H).max(arrived_at);
-    let start = channel.believed.partition_point(|one| one.0 < from);
-    let legs = swings_c(&channel.believed[start..]);
-    if legs.len() < SWING_COUNT_MIN {
-        return;
-    }
-    let least_c = legs.iter().copied().fold(f64::INFINITY, f64::min);
-    channel.trust = Trust {
-        verdict: Verdict::Rejected,
-        reason: Some(DoubtReason::ReadsAir),
-        evidence: Some(format!(
-            "it went up and down {} times by {} or more within {:.0} min, as no concrete does",
-            legs.len(),
-            say::difference(least_c, units),
-            60.0 * now.hours_since(from)
-        )),
-        since: Some(from),
+/// Rejects the concrete channels that flutter as only air or steam does, while others are smooth.
+pub fn reject_fluttering(
+    channels: &mut [Judged],
+    units: UnitSystem,
+    zero_at: impl Fn(usize) -> Option<UtcMs>,
+    now: UtcMs,
+) {
+    let from = |index: usize| {
+        let arrived_at = zero_at(index)?.plus_hours(ARRIVAL_H);
+        Some(now.plus_hours(-FLUTTER_WINDOW_H).max(arrived_at))
     };
-}
-
-/// How far a path went each time before it turned back, where that was far enough, °C.
-fn swings_c(path: &[(UtcMs, f64)]) -> Vec<f64> {
-    let smooth = path.windows(SWING_MEDIAN).map(|five| {
-        let mut values: Vec<f64> = five.iter().map(|one| one.1).collect();
-        values.sort_by(f64::total_cmp);
-        values[SWING_MEDIAN / 2]
-    });
-    let mut legs = Vec::new();
-    // Where the leg under way began, and the furthest it has come.
-    let mut leg: Option<(f64, f64)> = None;
-    for value in smooth {
-        let Some((begin_c, end_c)) = &mut leg else {
-            leg = Some((value, value));
+    let flutters: Vec<Option<f64>> = channels
+        .iter()
+        .enumerate()
+        .map(|(index, one)| flutter_c(&one.believed, from(index)?))
+        .collect();
+    for (index, channel) in channels.iter_mut().enumerate() {
+        let others = flutters.iter().enumerate();
+        let others = others.filter_map(|(other, flutter_c)| flutter_c.filter(|_| other != index));
+        let (Some(own_c), Some(smoothest_c)) = (flutters[index], others.reduce(f64::min)) else {
             continue;
         };
-        let is_turned = (value - *end_c).abs() >= SWING_C_MIN
-            && (value - *end_c).signum() != (*end_c - *begin_c).signum();
-        if (value - *begin_c).abs() > (*end_c - *begin_c).abs()
-            && (value - *begin_c) * (*end_c - *begin_c) >= 0.0
-        {
-            *end_c = value;
-        } else if is_turned {
-            if (*end_c - *begin_c).abs() >= SWING_C_MIN {
-                legs.push((*end_c - *begin_c).abs());
-            }
-            (*begin_c, *end_c) = (*end_c, value);
+        let flutters = own_c >= FLUTTER_C && own_c >= FLUTTER_RATIO * smoothest_c;
+        if flutters && channel.is_believed_now() {
+            channel.trust = Trust {
+                verdict: Verdict::Rejected,
+                reason: Some(DoubtReason::ReadsAir),
+                evidence: Some(format!(
+                    "it flutters by {} as no concrete does, where another is smooth",
+                    say::difference(own_c, units)
+                )),
+                since: from(index),
+            };
         }
     }
-    let under_way_c = leg.map_or(0.0, |(begin_c, end_c)| (end_c - begin_c).abs());
-    if under_way_c >= SWING_C_MIN {
-        legs.push(under_way_c);
-    }
-    legs
+}
+
+/// How far a reading is from the line between its neighbours, in the middle over a stretch, °C.
+fn flutter_c(path: &[(UtcMs, f64)], from: UtcMs) -> Option<f64> {
+    let start = path.partition_point(|one| one.0 < from);
+    let mut off: Vec<f64> = path[start..]
+        .windows(3)
+        .filter(|three| three[2].0.hours_since(three[0].0) <= NEIGHBOURS_H)
+        .map(|three| {
+            let share = three[1].0.hours_since(three[0].0) / three[2].0.hours_since(three[0].0);
+            let between_c = three[0].1 + (three[2].1 - three[0].1) * share;
+            (three[1].1 - between_c).abs()
+        })
+        .collect();
+    off.sort_by(f64::total_cmp);
+    (off.len() >= FLUTTER_COUNT_MIN).then(|| off[off.len() / 2])
+}
+
+/// When a path last jumped by less than a step and stayed there.
+fn small_step_at(path: &[(UtcMs, f64)], from: UtcMs) -> Option<UtcMs> {
+    let median_c = |some: &[(UtcMs, f64)]| {
+        let mut values: Vec<f64> = some.iter().map(|one| one.1).collect();
+        values.sort_by(f64::total_cmp);
+        values[values.len() / 2]
+    };
+    let start = path.partition_point(|one| one.0 < from);
+    let mut later = path[start..].windows(2 * SMALL_STEP_MEDIAN).rev();
+    let jumped = |around: &&[(UtcMs, f64)]| {
+        let (before, after) = around.split_at(SMALL_STEP_MEDIAN);
+        let (last, first) = (before[SMALL_STEP_MEDIAN - 1], after[0]);
+        let allowed_c = SMALL_STEP_C + SMALL_STEP_C_PER_H * first.0.hours_since(last.0);
+        let jump_c = first.1 - last.1;
+        let stayed_c = median_c(after) - median_c(before);
+        jump_c.abs() > allowed_c && stayed_c * jump_c.signum() > allowed_c
+    };
+    later.find(jumped).map(|around| around[SMALL_STEP_MEDIAN].0)
 }
 
 /// Rejects a concrete channel whose changes are the air's.

@@ -26,65 +26,68 @@ fn open(minute: i64) -> Sample {
     }
 }
 
-fn swinging(period_min: f64, by_c: f64) -> Judged {
-    let samples: Vec<Sample> = (0..240)
+/// Two hours at one reading a minute: `value` of the minute, with a sensor's noise.
+fn path_of(value: impl Fn(f64) -> f64) -> Judged {
+    let samples: Vec<Sample> = (0..120)
         .map(|minute| {
-            let turns = f64::from(minute) / period_min * std::f64::consts::TAU;
-            let noise_c = 0.1 * f64::from((minute * 7) % 3);
-            sample(i64::from(minute), 45.0 + 0.5 * by_c * turns.sin() + noise_c)
+            let noise_c = 0.08 * (f64::from((minute * 7) % 5) - 2.0);
+            sample(i64::from(minute), value(f64::from(minute)) + noise_c)
         })
         .collect();
-    let mut judged = judge(&samples, 239);
-    reject_swinging(&mut judged, UnitSystem::Si, at(-120), at(239));
-    judged
+    judge(&samples, 119)
+}
+
+fn beside(channels: [Judged; 2]) -> [Option<DoubtReason>; 2] {
+    let mut channels = channels;
+    reject_fluttering(&mut channels, UnitSystem::Si, |_| Some(at(-120)), at(119));
+    channels.map(|one| one.trust.reason)
 }
 
 #[test]
-fn what_goes_up_and_down_as_a_thermostat_does_is_no_concrete() {
-    let (verdict, reason) = reason(&swinging(30.0, 2.5));
+fn what_flutters_as_a_thermostats_air_does_beside_smooth_concrete_is_no_concrete() {
+    let concrete = || path_of(|minute| 40.0 + 0.06 * minute);
+    let air = || path_of(|minute| 50.0 + 1.3 * (minute * std::f64::consts::TAU / 3.7).sin());
+    let reads_air = Some(DoubtReason::ReadsAir);
+    assert_eq!(beside([concrete(), air()]), [None, reads_air]);
+    // What all do at once is the logger's or its clock's.
+    assert_eq!(beside([air(), air()]), [None, None]);
+    assert_eq!(beside([concrete(), concrete()]), [None, None]);
+}
+
+#[test]
+fn a_lifted_tarp_single_values_that_jump_and_a_coarse_logger_are_no_flutter() {
+    let concrete = || path_of(|minute| 40.0 + 0.06 * minute);
+    let lifted = path_of(|minute| match minute {
+        80.0..100.0 => 44.8 - 0.15 * (minute - 80.0),
+        100.0.. => 41.8 + 0.15 * (minute - 100.0),
+        _ => 40.0 + 0.06 * minute,
+    });
+    let spikes = path_of(|minute| if minute % 7.0 < 1.0 { 44.0 } else { 40.0 });
+    let coarse = path_of(|minute| (40.0 + 0.06 * minute).round());
+    for channel in [lifted, spikes, coarse] {
+        let [_, reason] = beside([concrete(), channel]);
+        assert_ne!(reason, Some(DoubtReason::ReadsAir));
+    }
+}
+
+#[test]
+fn a_jump_smaller_than_a_step_is_told_of_where_it_stays() {
+    let jumps = |back_at: f64| {
+        path_of(move |minute| {
+            if minute > 90.0 && minute < back_at {
+                44.4
+            } else {
+                40.0
+            }
+        })
+    };
     assert_eq!(
-        (verdict, reason),
-        (Verdict::Rejected, Some(DoubtReason::ReadsAir))
+        reason(&jumps(200.0)),
+        (Verdict::Suspect, Some(DoubtReason::Step))
     );
-    // Concrete beside such air moves less, and a slow wave is a night's.
-    for (period_min, by_c) in [(30.0, 1.0), (240.0, 12.0)] {
-        let judged = swinging(period_min, by_c);
-        assert_eq!(judged.trust.verdict, Verdict::Good, "{period_min} {by_c}");
-    }
-}
-
-#[test]
-fn a_tarp_lifted_and_put_back_is_no_swing() {
-    let samples: Vec<Sample> = (0..240)
-        .map(|minute| {
-            let cooled_c = match minute {
-                180..=200 => 0.15 * f64::from(minute - 180),
-                201..=220 => 0.15 * f64::from(220 - minute),
-                _ => 0.0,
-            };
-            sample(
-                i64::from(minute),
-                30.0 + 0.08 * f64::from(minute) - cooled_c,
-            )
-        })
-        .collect();
-    let mut judged = judge(&samples, 239);
-    reject_swinging(&mut judged, UnitSystem::Si, at(-120), at(239));
-    assert_eq!(judged.trust.verdict, Verdict::Good);
-}
-
-#[test]
-fn single_values_that_jump_and_steps_of_a_coarse_logger_are_no_swing() {
-    let coarse = |minute: i64| (40.0 + 0.02 * minute as f64 + 0.3 * (minute % 2) as f64).round();
-    let spikes = |minute: i64| if minute % 9 == 0 { 44.0 } else { 40.0 };
-    for value in [&coarse as &dyn Fn(i64) -> f64, &spikes] {
-        let samples: Vec<Sample> = (0..240)
-            .map(|minute| sample(minute, value(minute)))
-            .collect();
-        let mut judged = judge(&samples, 239);
-        reject_swinging(&mut judged, UnitSystem::Si, at(-120), at(239));
-        assert_ne!(judged.trust.reason, Some(DoubtReason::ReadsAir));
-    }
+    assert_eq!(reason(&jumps(92.0)).0, Verdict::Good, "one value");
+    let fastest = path_of(|minute| 20.0 + 0.5 * minute);
+    assert_eq!(reason(&fastest).0, Verdict::Good, "30 °C/h");
 }
 
 #[test]
