@@ -10,7 +10,7 @@ use clap::{Args, Parser, Subcommand};
 use daemon::clock::{ClockOptions, PlantClock};
 use daemon::config::PlantFile;
 use daemon::notify::{Message, send, test_status};
-use daemon::replay::{Asked, ReplayOptions, backtest, parse_span, print_habits, replay};
+use daemon::replay::{Asked, ReplayOptions, Telling, backtest, parse_span, print_habits, replay};
 use daemon::run::{Parts, run};
 use daemon::watch::load::{AlarmReplay, replay_alarms};
 use daemon_store::{ChainCheck, IntegrityReport, Reader};
@@ -40,8 +40,17 @@ enum Command {
     /// Say what would have been said at past moments, from files: one JSON line per pour under cure
     Replay(ReplayArgs),
     /// Play the past from files and say how good the forecast was: error, cover and loss by horizon, mix
-    /// and bed. Ask with --every 30m or closer
-    Backtest(ReplayArgs),
+    /// and bed, and as time went on. Ask with --every 30m or closer
+    Backtest {
+        #[command(flatten)]
+        files: ReplayArgs,
+        /// Print one JSON object in place of text
+        #[arg(long)]
+        json: bool,
+        /// Write a chart of each horizon as SVG into this folder
+        #[arg(long, value_name = "DIR")]
+        charts: Option<PathBuf>,
+    },
     /// Say what finished pours had taught by the last asked moment: a JSON line per pour, then one per bed
     /// and mix with what is expected of the next
     Habits(ReplayArgs),
@@ -144,7 +153,17 @@ fn main() -> ExitCode {
         Command::Run(args) => run_daemon(&args).map(|()| ExitCode::SUCCESS),
         Command::Check { plant } => check(&plant),
         Command::Replay(args) => play_files(args, replay),
-        Command::Backtest(args) => play_files(args, backtest),
+        Command::Backtest {
+            files,
+            json,
+            charts,
+        } => {
+            let telling = Telling {
+                as_json: json,
+                charts,
+            };
+            play_files(files, |options, out| backtest(options, &telling, out))
+        }
         Command::Habits(args) => play_files(args, print_habits),
         Command::ReplayAlarms {
             plant,
@@ -262,10 +281,10 @@ fn check(plant: &Path) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// What is done with a past that is played from files.
-type Play = fn(&ReplayOptions, &mut dyn Write) -> anyhow::Result<()>;
-
-fn play_files(args: ReplayArgs, play: Play) -> anyhow::Result<ExitCode> {
+fn play_files(
+    args: ReplayArgs,
+    play: impl Fn(&ReplayOptions, &mut dyn Write) -> anyhow::Result<()>,
+) -> anyhow::Result<ExitCode> {
     let options = ReplayOptions {
         plant: args.plant,
         curves: args.curve,

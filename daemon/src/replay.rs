@@ -27,7 +27,7 @@ use crate::convert::reading::replayed;
 use crate::pour_file::read_pour_file;
 use crate::state_line::state_lines;
 
-pub use backtest::backtest;
+pub use backtest::{Telling, backtest};
 pub use habits::print_habits;
 
 /// Readings that nothing needs any more are dropped so often, h.

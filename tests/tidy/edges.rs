@@ -6,10 +6,11 @@ use std::process::Command;
 use harness::workspace_root;
 
 /// Package → workspace packages it may use, dev-dependencies left out.
-const EDGES: [(&str, &[&str]); 12] = [
+const EDGES: [(&str, &[&str]); 13] = [
     ("units", &[]),
+    ("chart", &[]),
     ("calibration", &["units"]),
-    ("lab", &["calibration", "daemon-api", "units"]),
+    ("lab", &["calibration", "chart", "daemon-api", "units"]),
     ("daemon-core", &["calibration", "units"]),
     ("daemon-api", &[]),
     ("daemon-store", &[]),
@@ -19,6 +20,7 @@ const EDGES: [(&str, &[&str]); 12] = [
         "daemon",
         &[
             "calibration",
+            "chart",
             "daemon-api",
             "daemon-core",
             "daemon-http",

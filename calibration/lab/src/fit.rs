@@ -18,7 +18,6 @@ use chrono::{DateTime, Utc};
 use clap::ValueEnum;
 use units::{Celsius, Megapascal, Millimetre};
 
-use crate::chart;
 use crate::input::{name_bad_rows, read_series};
 use crate::options::{self, MaturityArguments, Units};
 use crate::plant::DaemonArguments;

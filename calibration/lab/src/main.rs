@@ -1,7 +1,6 @@
 //! tarplight-lab: the lab's command, from broken cylinders to an approved curve and its watch.
 
 mod approve;
-mod chart;
 mod fit;
 mod input;
 mod options;

@@ -5,7 +5,7 @@ use calibration::{
 };
 use units::{CelsiusHours, Megapascal, Show as _, UnitSystem};
 
-use crate::chart::{Chart, Mark};
+use chart::{Chart, Mark};
 
 const NODE_COUNT: usize = 120;
 

@@ -12,9 +12,9 @@ use calibration::series::SeriesKind;
 use serde::Serialize;
 use units::{Celsius, CelsiusDifference, Megapascal, Show as _, UnitSystem};
 
-use crate::chart::{Chart, Mark, draw, svg};
 use crate::input::{name_bad_rows, read_series};
 use crate::options::{self, Units};
+use chart::{Chart, Mark, draw, svg};
 
 pub const EXAMPLES: &str = "\
 Examples:

@@ -13,10 +13,10 @@ use calibration::verification::{
 use calibration::{CurveFile, digest};
 use chrono::{DateTime, Utc};
 
-use crate::chart::{Chart, Mark, draw, svg};
 use crate::input::{name_bad_rows, read_series};
 use crate::options::{self, Units};
 use crate::plant::DaemonArguments;
+use chart::{Chart, Mark, draw, svg};
 use report::Report;
 
 pub const EXAMPLES: &str = "\

@@ -11,7 +11,9 @@ use std::sync::Arc;
 use crate::act::{Act, ActBody, ChannelRole};
 use crate::act_check::{ActContext, ActRefusal, check_act};
 use crate::ahead::{Ahead, AheadLimits};
-use crate::assessment::{CurveUse, DoubtReason, JudgedBreak, PourAssessment, PourStatus, Trouble};
+use crate::assessment::{
+    CurveUse, DoubtReason, Forecast, JudgedBreak, PourAssessment, PourStatus, Trouble,
+};
 use crate::channel::{ChannelHistory, LoggerClock};
 use crate::config::{LimitSet, PlantConfig};
 use crate::curve_points::{self, CurveVerdict};
@@ -62,6 +64,22 @@ pub struct PourSeries {
     pub name: String,
     pub role: ChannelRole,
     pub points: Vec<(UtcMs, f64)>,
+}
+
+/// What is asked of the hours to come.
+type LooksAhead = fn(&KnownAt<'_>, UtcMs) -> (Forecast, Ahead);
+
+/// A pour that is no longer under cure has no night ahead.
+fn looks_ahead(record: &PourRecord) -> LooksAhead {
+    if record.is_under_cure() {
+        forecast_and_ahead
+    } else {
+        forecast_only
+    }
+}
+
+fn forecast_only(known: &KnownAt<'_>, now: UtcMs) -> (Forecast, Ahead) {
+    (forecast(known, now), Ahead::default())
 }
 
 impl Plant {
@@ -180,7 +198,7 @@ impl Plant {
         let mut troubles = self.clock_troubles(&clocks, now);
         let mut pours = Vec::new();
         for record in self.pours.values().filter(|record| record.is_on_bed()) {
-            let (pour, enclosure) = self.judge(record, &clocks, now);
+            let (pour, enclosure) = self.judge(record, &clocks, now, looks_ahead(record));
             let limits = self.limits(record);
             let air = Air {
                 enclosure: &enclosure,
@@ -215,11 +233,24 @@ impl Plant {
         PlantAssessment { pours, troubles }
     }
 
+    /// The pours under cure as [`Self::assess`] judges them, without the night ahead: for those who ask of
+    /// thousands of moments what the forecast was.
+    #[must_use]
+    pub fn forecasts(&self, now: UtcMs) -> Vec<PourAssessment> {
+        let clocks = self.clocks();
+        let under_cure = self.pours.values().filter(|record| record.is_under_cure());
+        under_cure
+            .map(|record| self.judge(record, &clocks, now, forecast_only).0)
+            .collect()
+    }
+
     /// Judges one pour, a finished one as it stood when it was finished.
     #[must_use]
     pub fn assess_pour(&self, pour: &str, now: UtcMs) -> Option<PourAssessment> {
         let record = self.pours.get(pour)?;
-        Some(self.judge(record, &self.clocks(), record.until(now)).0)
+        let until = record.until(now);
+        let judged = self.judge(record, &self.clocks(), until, looks_ahead(record));
+        Some(judged.0)
     }
 
     /// The limits that apply to a pour: its set's, else its bed's, else the plant's, with what was stated
@@ -296,6 +327,7 @@ impl Plant {
         record: &Arc<PourRecord>,
         clocks: &BTreeMap<Arc<str>, LoggerClock>,
         now: UtcMs,
+        looks_ahead: LooksAhead,
     ) -> (PourAssessment, Vec<(UtcMs, f64)>) {
         let (mut curve, ready) = self.ready_curve(record, now);
         let readings = self.readings(clocks);
@@ -315,11 +347,7 @@ impl Plant {
             release::confirm(record, policy, self.config.units, &breaks, &mut positions);
         let habits = self.habits(record, now);
         let known = self.known(record, ready, &judged, &breaks, &habits);
-        let (forecast, ahead) = if record.is_under_cure() {
-            forecast_and_ahead(&known, now)
-        } else {
-            (forecast(&known, now), Ahead::default())
-        };
+        let (forecast, ahead) = looks_ahead(&known, now);
         for (position, likely_at) in positions.iter_mut().zip(&forecast.position_likely_at) {
             position.likely_at = *likely_at;
         }

@@ -1,6 +1,7 @@
 //! Scores of interval forecasts: error, cover, width and pinball loss.
 
 use daemon_core::statistics::quantile;
+use serde::Serialize;
 
 /// An answer beside the truth: each point less the truth, h.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -11,7 +12,7 @@ pub(crate) struct Scored {
 }
 
 /// The scores of many answers.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub(crate) struct Summary {
     pub(crate) median_h: f64,
     pub(crate) p90_h: f64,

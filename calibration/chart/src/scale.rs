@@ -1,7 +1,7 @@
 //! An axis: where a value lies between its ends, and round numbers to label it with.
 
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Scale {
+pub(crate) struct Scale {
     low: f64,
     high: f64,
     is_logarithmic: bool,
@@ -74,7 +74,7 @@ impl Scale {
 }
 
 /// A tick's number without rounding noise.
-pub(super) fn label(value: f64) -> String {
+pub(crate) fn label(value: f64) -> String {
     let rounded = (value * 1e6).round() / 1e6;
     format!("{}", rounded + 0.0)
 }

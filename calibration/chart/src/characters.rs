@@ -1,7 +1,7 @@
 //! A chart in characters: the curve in braille dots, results as letters, the band as light shade.
 
-use super::scale::label;
-use super::{Chart, Mark};
+use crate::scale::label;
+use crate::{Chart, Mark};
 
 const COLUMNS: usize = 64;
 const ROWS: usize = 16;

@@ -2,8 +2,8 @@
 
 use std::fmt::{self, Write as _};
 
-use super::scale::label;
-use super::{Chart, Mark};
+use crate::scale::label;
+use crate::{Chart, Mark};
 
 const WIDTH: f64 = 760.0;
 const HEIGHT: f64 = 480.0;
