@@ -331,6 +331,12 @@ impl PourRecord {
         self.facts.line.as_deref().unwrap_or(&self.facts.bed)
     }
 
+    /// Whether people said that it gets no heat, and recorded none.
+    #[must_use]
+    pub fn is_never_heated(&self) -> bool {
+        self.facts.without_heat && self.heat.is_empty()
+    }
+
     /// Whether people said that heat is meant for it, or was on over it.
     #[must_use]
     pub fn is_said_heated(&self) -> bool {

@@ -225,6 +225,9 @@ impl AirPast<'_> {
     fn on_probabilities(&self, record: &PourRecord, model: &AirModel) -> Vec<f64> {
         let count = self.past.point_count;
         let mut on = vec![0.0; count];
+        if record.is_never_heated() {
+            return on;
+        }
         let mut probability = first_on(record, self.past.from);
         let offset = (count - 1) % BLOCK;
         on[..=offset].fill(probability);

@@ -96,7 +96,10 @@ impl<'a> AirOutlook<'a> {
     ) -> Self {
         let fitted = Fitted::expected(expectations);
         let plan = record.facts.heat_plan.unwrap_or_default();
-        let says_nothing = plan.on_at.is_none() && plan.soak_c.is_none() && record.heat.is_empty();
+        let says_nothing = plan.on_at.is_none()
+            && plan.soak_c.is_none()
+            && record.heat.is_empty()
+            && !record.facts.without_heat;
         let outlook = Self::unread(record, yard, habits, now);
         // Where nobody says anything of heat, the air stays as it is.
         let mut fitted = fitted;
@@ -262,6 +265,9 @@ fn quantile_normal(level: f64) -> f64 {
 
 /// Whether heat is on, before the air is looked at: the last switch, else the plan.
 fn expected_on(record: &PourRecord, now: UtcMs) -> f64 {
+    if record.is_never_heated() {
+        return 0.0;
+    }
     let plan = record.facts.heat_plan.unwrap_or_default();
     match record.heat.iter().rfind(|switch| switch.at <= now) {
         Some(switch) if switch.on => 0.97,

@@ -131,6 +131,22 @@ fn heat_may_go_off_earlier_the_later_the_wanted_time_is() {
 }
 
 #[test]
+fn a_pour_that_gets_no_heat_is_forecast_without_any_whatever_its_air_does() {
+    let asked = |without_heat: bool| {
+        let mut evening = Evening::new(1200, Some(960), &[]);
+        evening.record.facts.heat_plan = None;
+        evening.record.facts.without_heat = without_heat;
+        evening.habits = unlearned(&evening.record);
+        evening.ahead(600.0, AheadLimits::default())
+    };
+    let (said, unsaid) = (asked(true), asked(false));
+    let heat = said.heat.expect("a wanted time that is ahead");
+    assert_eq!(heat.counsel, HeatCounsel::HeatIsOff);
+    let last_c = |ahead: &Ahead| ahead.points.last().map(|point| point.hottest_c.middle);
+    assert!(last_c(&said) < last_c(&unsaid), "{:?}", last_c(&said));
+}
+
+#[test]
 fn a_wanted_time_that_no_heat_makes_is_called_so() {
     let heat = Evening::new(1200, Some(600), &[])
         .ahead(1500.0, AheadLimits::default())
