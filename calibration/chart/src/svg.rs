@@ -13,9 +13,8 @@ const TOP: f64 = 46.0;
 const BOTTOM: f64 = 84.0;
 /// Letters that fit into a line of the note.
 const NOTE_LETTERS: usize = 112;
-/// Keeps a name readable where it stands over a line or a mark.
-const HALO: &str = "stroke=\"white\" stroke-width=\"4\" stroke-linejoin=\"round\" \
-                    paint-order=\"stroke\"";
+/// Drawn under a name, keeps it readable where it stands over a line or a mark.
+const HALO: &str = "stroke=\"white\" stroke-width=\"4\" stroke-linejoin=\"round\"";
 
 /// The chart as an SVG document.
 pub fn svg(chart: &Chart) -> String {
@@ -101,11 +100,9 @@ fn write(out: &mut String, chart: &Chart) -> fmt::Result {
         writeln!(
             out,
             "<line x1=\"{LEFT}\" y1=\"{at:.1}\" x2=\"{right}\" y2=\"{at:.1}\" stroke=\"#222\" \
-             stroke-dasharray=\"7 4\"/><text x=\"{right}\" y=\"{:.1}\" text-anchor=\"end\" \
-             {HALO}>{}</text>",
-            at - 5.0,
-            escaped(name)
+             stroke-dasharray=\"7 4\"/>"
         )?;
+        name_over(out, (right, at - 5.0), "end", name)?;
     }
     // Names of places stand one below the other beside the last of them, so that near ones can be
     // read.
@@ -122,11 +119,9 @@ fn write(out: &mut String, chart: &Chart) -> fmt::Result {
         writeln!(
             out,
             "<line x1=\"{at:.1}\" y1=\"{floor}\" x2=\"{at:.1}\" y2=\"{ceiling}\" stroke=\"#222\" \
-             stroke-dasharray=\"2 3\"/><text x=\"{beside:.1}\" y=\"{:.1}\" \
-             text-anchor=\"{anchor}\" {HALO}>{}</text>",
-            floor - 10.0 - 17.0 * below,
-            escaped(name)
+             stroke-dasharray=\"2 3\"/>"
         )?;
+        name_over(out, (beside, floor - 10.0 - 17.0 * below), anchor, name)?;
     }
     let middle = 0.5 * (LEFT + right);
     let half = 0.5 * (floor + ceiling);
@@ -148,6 +143,22 @@ fn write(out: &mut String, chart: &Chart) -> fmt::Result {
         )?;
     }
     writeln!(out, "</svg>")
+}
+
+/// A name over what is drawn already. Its halo is a text of its own: not every reader of SVG knows how to
+/// paint an outline first.
+fn name_over(out: &mut String, (x, y): (f64, f64), anchor: &str, name: &str) -> fmt::Result {
+    if name.is_empty() {
+        return Ok(());
+    }
+    let name = escaped(name);
+    for halo in [HALO, ""] {
+        writeln!(
+            out,
+            "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\" {halo}>{name}</text>"
+        )?;
+    }
+    Ok(())
 }
 
 /// The note in two lines, broken between words, or in one.

@@ -45,7 +45,8 @@ pub(super) fn of_horizon(pours: &[Kept], ahead_h: f64) -> Chart {
                 (place(index), one.likely_h, mark)
             })
             .collect(),
-        levels: vec![(0.0, "what came".to_owned())],
+        // The level of what came; a name would hide the pours that stand near it.
+        levels: vec![(0.0, String::new())],
         places: Vec::new(),
         note: format!(
             "Shade: early to late, which should hold 80 %; it held {held_count} of {}, filled; open: \
