@@ -44,19 +44,18 @@ fn lines(state: &State, width: usize, rows_max: usize, theme: Theme) -> Vec<(Str
         };
         lines.push((sentence.to_owned(), theme.quiet()));
     }
-    let full: Vec<Vec<(String, Style)>> = awake
-        .iter()
-        .map(|trouble| told_in_full(state, trouble, width, theme))
-        .collect();
-    for (at, (trouble, told)) in awake.iter().zip(full).enumerate() {
+    for (at, trouble) in awake.iter().enumerate() {
         let after_count = awake.len() - at - 1;
-        // In full where the others still have a row each; the first in any case.
-        let block = if at == 0 || told.len() + after_count <= rows_left {
-            told
-        } else {
-            let line = format!("{}{}", head(state, trouble), words::trouble(trouble));
-            vec![(text::fit(&line, width), style_of(trouble, theme))]
-        };
+        let what = told(state, trouble, width, theme);
+        let first = first_act(trouble, width, theme);
+        let headline = format!("{}{}", head(state, trouble), words::trouble(trouble));
+        let headline = vec![(text::fit(&headline, width), style_of(trouble, theme))];
+        // In full where the others still have a row each, the first in any case; what to do first is
+        // given up after the rest of the evidence.
+        let full = [what, first.clone()].concat();
+        let short = [headline.clone(), first].concat();
+        let fits = |block: &Vec<_>| at == 0 || block.len() + after_count <= rows_left;
+        let block = [full, short].into_iter().find(fits).unwrap_or(headline);
         // One row is kept for the count of what follows.
         if at > 0 && block.len() + usize::from(after_count > 0) > rows_left {
             let line = format!(
@@ -93,31 +92,28 @@ fn head(state: &State, trouble: &TroubleView) -> String {
     )
 }
 
-fn told_in_full(
-    state: &State,
-    trouble: &TroubleView,
-    width: usize,
-    theme: Theme,
-) -> Vec<(String, Style)> {
+/// The evidence, in as many rows as it may take.
+fn told(state: &State, trouble: &TroubleView, width: usize, theme: Theme) -> Vec<(String, Style)> {
     let style = style_of(trouble, theme);
     let what = wrapped(&words::trouble(trouble), width - INDENT);
-    let first = wrapped(&format!("First: {}", trouble.first_act), width - 7);
-    let mut lines = Vec::new();
-    for (at, line) in what.iter().enumerate() {
+    let line = |(at, line): (usize, String)| {
         let head = if at == 0 {
             head(state, trouble)
         } else {
             " ".repeat(INDENT)
         };
-        lines.push((format!("{head}{line}"), style));
-    }
-    let first_style = theme.urgency(trouble.urgency);
-    lines.extend(
-        first
-            .into_iter()
-            .map(|line| (format!("{:6}{line}", ""), first_style)),
-    );
-    lines
+        (format!("{head}{line}"), style)
+    };
+    what.into_iter().enumerate().map(line).collect()
+}
+
+fn first_act(trouble: &TroubleView, width: usize, theme: Theme) -> Vec<(String, Style)> {
+    let first = wrapped(&format!("First: {}", trouble.first_act), width - 7);
+    let style = theme.urgency(trouble.urgency);
+    first
+        .into_iter()
+        .map(|line| (format!("{:6}{line}", ""), style))
+        .collect()
 }
 
 /// The text in as many rows as it may take, with an ellipsis where something is left out.
