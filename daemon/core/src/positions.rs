@@ -14,7 +14,9 @@ use crate::estimate::{ReadyCurve, estimate};
 use crate::path::{self, believed_maturity, low_maturity, slope_c_per_h};
 use crate::pour::{PourRecord, RecordedBreak};
 use crate::time::UtcMs;
-use crate::trust::{Judged, judge_alone, reject_air, reject_fluttering, reject_stuck};
+use crate::trust::{
+    Judged, doubt_small_steps, judge_alone, reject_air, reject_fluttering, reject_stuck,
+};
 
 /// Rates are taken over this long, h.
 const RATE_WINDOW_H: f64 = 0.5;
@@ -156,6 +158,7 @@ pub fn judge_channels(
     }
     reject_stuck(&mut judged, &config.trust, config.units);
     let zero_at = |index: usize| ages[index].map(|age| age.zero_at);
+    doubt_small_steps(&mut judged, zero_at, now);
     reject_fluttering(&mut judged, config.units, zero_at, now);
     for (one, age) in judged.iter_mut().zip(&ages) {
         if let Some(age) = age {

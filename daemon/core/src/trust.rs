@@ -35,6 +35,8 @@ const SMALL_STEP_C: f64 = 2.5;
 const SMALL_STEP_C_PER_H: f64 = 45.0;
 /// … between the medians of so many readings before and after it.
 const SMALL_STEP_MEDIAN: usize = 5;
+/// Channels that jump within this of each other jump together, h.
+const TOGETHER_H: f64 = 1.0;
 /// Concrete is smooth: a reading is this far from the line between its neighbours, half of the time, only
 /// in air or steam, °C …
 const FLUTTER_C: f64 = 0.5;
@@ -130,11 +132,7 @@ pub fn judge_alone(
             }
         }
     }
-    let doubted_from = now.plus_hours(-STEP_DOUBT_H);
-    let arrived_at = from.plus_hours(ARRIVAL_H);
-    step_from = step_from
-        .filter(|since| *since >= doubted_from)
-        .or_else(|| small_step_at(&judged.believed, doubted_from.max(arrived_at)));
+    step_from = step_from.filter(|since| now.hours_since(*since) <= STEP_DOUBT_H);
     judged.trust = verdict(&judged, run, step_from, conflict_at, settings, (from, now));
     judged
 }
@@ -388,6 +386,40 @@ fn flutter_c(path: &[(UtcMs, f64)], from: UtcMs) -> Option<f64> {
         .collect();
     off.sort_by(f64::total_cmp);
     (off.len() >= FLUTTER_COUNT_MIN).then(|| off[off.len() / 2])
+}
+
+/// Doubts the concrete channels that jumped by less than a step and stayed there, where others did not.
+pub fn doubt_small_steps(
+    channels: &mut [Judged],
+    zero_at: impl Fn(usize) -> Option<UtcMs>,
+    now: UtcMs,
+) {
+    let jumps: Vec<Option<UtcMs>> = channels
+        .iter()
+        .enumerate()
+        .map(|(index, one)| {
+            let arrived_at = zero_at(index)?.plus_hours(ARRIVAL_H);
+            let from = now.plus_hours(-STEP_DOUBT_H).max(arrived_at);
+            small_step_at(&one.believed, from)
+        })
+        .collect();
+    for (index, channel) in channels.iter_mut().enumerate() {
+        let Some(jumped_at) = jumps[index] else {
+            continue;
+        };
+        // What befalls several at once is the logger's or its clock's.
+        let is_shared = jumps.iter().enumerate().any(|(other, at)| {
+            other != index && at.is_some_and(|at| at.hours_since(jumped_at).abs() <= TOGETHER_H)
+        });
+        if channel.trust.verdict == Verdict::Good && !is_shared {
+            channel.trust = Trust {
+                verdict: Verdict::Suspect,
+                reason: Some(DoubtReason::Step),
+                evidence: Some("it jumped and stayed".to_owned()),
+                since: Some(jumped_at),
+            };
+        }
+    }
 }
 
 /// When a path last jumped by less than a step and stayed there.

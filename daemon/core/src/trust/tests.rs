@@ -71,7 +71,14 @@ fn a_lifted_tarp_single_values_that_jump_and_a_coarse_logger_are_no_flutter() {
 }
 
 #[test]
-fn a_jump_smaller_than_a_step_is_told_of_where_it_stays() {
+fn a_jump_smaller_than_a_step_is_told_of_where_it_stays_and_others_do_not_jump() {
+    let judged = |channels: [Judged; 2]| {
+        let mut channels = channels;
+        doubt_small_steps(&mut channels, |_| Some(at(-120)), at(119));
+        channels.map(|one| (one.trust.verdict, one.trust.reason))
+    };
+    let good = (Verdict::Good, None);
+    let steady = || path_of(|minute| 20.0 + 0.5 * minute);
     let jumps = |back_at: f64| {
         path_of(move |minute| {
             if minute > 90.0 && minute < back_at {
@@ -81,13 +88,10 @@ fn a_jump_smaller_than_a_step_is_told_of_where_it_stays() {
             }
         })
     };
-    assert_eq!(
-        reason(&jumps(200.0)),
-        (Verdict::Suspect, Some(DoubtReason::Step))
-    );
-    assert_eq!(reason(&jumps(92.0)).0, Verdict::Good, "one value");
-    let fastest = path_of(|minute| 20.0 + 0.5 * minute);
-    assert_eq!(reason(&fastest).0, Verdict::Good, "30 °C/h");
+    let doubted = (Verdict::Suspect, Some(DoubtReason::Step));
+    assert_eq!(judged([steady(), jumps(200.0)]), [good, doubted]);
+    assert_eq!(judged([steady(), jumps(92.0)]), [good, good], "one value");
+    assert_eq!(judged([jumps(200.0), jumps(200.0)]), [good, good]);
 }
 
 #[test]
