@@ -44,7 +44,7 @@ Exit codes: 0 done, 1 refused or failed, 2 the command line was not understood."
 #[derive(Debug, Parser)]
 #[command(name = "tarplight", version, after_help = EXAMPLES)]
 struct Cli {
-    /// Address of the daemon
+    /// Address of the daemon, on this machine: host and port
     #[arg(long, global = true, env = "TARPLIGHT_DAEMON", default_value = DEFAULT_ADDRESS)]
     daemon: String,
     /// Units to show; the plant's own if absent

@@ -377,13 +377,20 @@ impl Client {
     }
 }
 
-/// Parses an address and makes sure that it is plain HTTP on this machine and nothing more.
+/// Parses an address, with or without its scheme, and makes sure that it is plain HTTP on this machine and
+/// nothing more.
 fn checked_base(base_url: &str) -> Result<Url, ClientError> {
     let refused = |reason: &str| ClientError::BadAddress {
         base: base_url.to_owned(),
         reason: reason.to_owned(),
     };
-    let url = Url::parse(base_url).map_err(|source| refused(&source.to_string()))?;
+    // `127.0.0.1:7871`, as `listen` in the plant file has it, is the same address.
+    let with_scheme = if base_url.contains("://") {
+        base_url.to_owned()
+    } else {
+        format!("http://{base_url}")
+    };
+    let url = Url::parse(&with_scheme).map_err(|source| refused(&source.to_string()))?;
     if url.scheme() != "http" {
         return Err(refused("it must begin with `http://`"));
     }
@@ -418,6 +425,8 @@ mod tests {
             "http://127.0.0.1:7871",
             "http://localhost:1/",
             "http://[::1]:80",
+            "127.0.0.1:7871",
+            "localhost",
         ] {
             assert!(Client::new(good).is_ok(), "{good}");
         }
@@ -425,7 +434,7 @@ mod tests {
             "https://127.0.0.1:7871",
             "http://192.0.2.7:7871",
             "http://127.0.0.1.example:7871",
-            "127.0.0.1:7871",
+            "192.0.2.7:7871",
             "http://127.0.0.1:7871/v1",
             "http://me@127.0.0.1:7871",
             "",
