@@ -81,6 +81,7 @@ fn main() -> std::io::Result<()> {
     let now = at(ASKED_MINUTE);
     let habits = Habits::of(&record, std::iter::empty(), now);
     let known = KnownAt {
+        units: config.units,
         record: &record,
         curve: Some(KnownCurveUse {
             prepared: &curve.prepared,

@@ -25,6 +25,7 @@ mod teach;
 mod told;
 
 use calibration::{MaturityFunction, PreparedCurve, RequiredMaturity, TimeZero};
+use units::UnitSystem;
 
 use crate::age::age_at;
 use crate::ahead::{Ahead, AheadLimits};
@@ -44,6 +45,7 @@ use crate::forecast::table::OneRate;
 use crate::forecast::told::{correct, summarise};
 use crate::habits::Habits;
 use crate::pour::PourRecord;
+use crate::say;
 use crate::time::UtcMs;
 
 pub(crate) use strength::evidence;
@@ -60,6 +62,8 @@ const UNEXPLAINED_TREND_C_PER_H_MAX: f64 = 6.0;
 
 /// Everything a forecast may use, known at its moment.
 pub struct KnownAt<'a> {
+    /// The plant's, for sentences.
+    pub units: UnitSystem,
     /// The pour as corrected so far.
     pub record: &'a PourRecord,
     /// `None` where no curve may be used.
@@ -149,7 +153,7 @@ fn sampled(
     let mut usable = Vec::new();
     let mut obstacle = None;
     for position in &known.positions {
-        match check(position, known.record, curve.prepared) {
+        match check(position, known.record, curve.prepared, known.units) {
             Ok(one) => usable.push(one),
             Err(reason) => obstacle = obstacle.or(Some(reason)),
         }
@@ -189,19 +193,22 @@ fn check<'a>(
     position: &KnownPosition<'a>,
     record: &PourRecord,
     curve: &PreparedCurve,
+    units: UnitSystem,
 ) -> Result<Usable<'a>, String> {
     let id = position_id(record, position.index);
     let required_mpa = position.required_mpa;
     match curve.required_maturity(required_mpa) {
         RequiredMaturity::Never => {
             return Err(format!(
-                "The curve never reaches the {required_mpa:.1} MPa required at {id}."
+                "The curve never reaches the {} required at {id}.",
+                say::strength(required_mpa, units)
             ));
         }
         RequiredMaturity::BeyondData { .. } => {
             return Err(format!(
-                "The {required_mpa:.1} MPa required at {id} lie beyond the curve's last data: \
-                 nothing is forecast past them."
+                "What is required at {id}, {}, lies beyond the curve's last data: nothing is \
+                 forecast past them.",
+                say::strength(required_mpa, units)
             ));
         }
         RequiredMaturity::Within(_) | RequiredMaturity::BeforeData { .. } => {}

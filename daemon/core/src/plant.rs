@@ -418,6 +418,7 @@ impl Plant {
             .iter()
             .filter(|one| one.assessment.is_judged());
         KnownAt {
+            units: self.config.units,
             record,
             curve: ready.map(|one| KnownCurveUse {
                 prepared: &one.prepared,

@@ -157,6 +157,7 @@ impl Question<'_> {
                 reads_air: false,
             });
         KnownAt {
+            units: UnitSystem::Us,
             record: self.record,
             curve: Some(KnownCurveUse {
                 prepared: self.curve,
@@ -341,7 +342,11 @@ fn what_stands_in_the_way_is_said() {
         }],
         ..question.known()
     };
-    assert!(reason(&only_first(55.0)).0.contains("never reaches"));
+    let never = reason(&only_first(55.0)).0;
+    assert!(
+        never.contains("never reaches the 7980 psi required"),
+        "{never}"
+    );
     assert!(
         reason(&only_first(46.0))
             .0
