@@ -16,7 +16,7 @@ const OFF_SHARE: f64 = 0.06;
 /// So many trials weigh as much as the belief that the interval is right.
 const SCALE_SHRINK: f64 = 12.0;
 /// Near the end a trial cannot see what the sensors are off, so it never narrows the interval there.
-const SCALE_MIN: [f64; NODE_COUNT] = [1.0, 1.0, 0.85, 0.75];
+const SCALE_MIN: [f64; NODE_COUNT] = [1.0, 1.0, 0.7, 0.55];
 const SCALE_MAX: f64 = 2.5;
 const COVER: f64 = 0.8;
 /// A correction further out than the trials grows no more than by this.
