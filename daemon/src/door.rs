@@ -14,6 +14,7 @@ use daemon_api::series::SeriesAnswer;
 use daemon_api::shift::ShiftLog;
 use daemon_api::{Act, ActAnswer, BedView, PlantSnapshot, PourView, Problem, ProblemKind};
 use daemon_core::plant::Plant;
+use daemon_core::say;
 use daemon_core::time::UtcMs;
 use daemon_http::{Answer, Door, TextPieces, one_piece};
 use daemon_store::{Reader, TIME_MS_MAX, TIME_MS_MIN};
@@ -390,7 +391,7 @@ fn not_found(what: &str, name: &str, known: &[&str]) -> Problem {
             _ => "look at the plant for the names".to_owned(),
         },
     };
-    let detail = format!("There is no {what} \"{name}\"; {hint}.");
+    let detail = say::ended(&format!("There is no {what} \"{name}\"; {hint}"));
     Problem::new(ProblemKind::NotFound, &format!("unknown-{what}"), detail)
 }
 

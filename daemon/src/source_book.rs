@@ -7,6 +7,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::source::{RefusalCount, RefusalView, SourceView};
 use daemon_core::assessment::{PourAssessment, Trouble, Urgency};
 use daemon_core::config::PlantConfig;
+use daemon_core::say;
 use daemon_core::trouble::explain_by_source;
 use daemon_store::{RefusalRow, SAMPLE_CHARS_MAX};
 
@@ -173,19 +174,13 @@ fn down_trouble(view: &SourceView) -> Option<Trouble> {
         "serial" => "Check the cable, the power of the logger and the port's name.",
         _ => "Check that the broker runs and that the network reaches it.",
     };
-    // Some reasons end with a question to the person already.
-    let stop = if problem.ends_with(['.', '?', '!']) {
-        ""
-    } else {
-        "."
-    };
     Some(Trouble {
         kind: "source-down".into(),
         urgency: Urgency::Soon,
         bed: None,
         pour: None,
         place: Some(view.source.clone()),
-        what: format!("No readings come from {}: {problem}{stop}", view.source),
+        what: say::ended(&format!("No readings come from {}: {problem}", view.source)),
         since: view.since?.into(),
         first_act: first_act.into(),
         explained_by: None,

@@ -14,6 +14,7 @@ use daemon_api::{Problem, ProblemKind};
 use daemon_core::act::{Act, ActBody};
 use daemon_core::alarm::{Alarm, AlarmBook, AlarmChange, AlarmRefusal, AlarmState};
 use daemon_core::assessment::{PourAssessment, Trouble};
+use daemon_core::say;
 use daemon_core::time::UtcMs;
 use daemon_store::{Reader, StatementRow, StoreError, TIME_MS_MAX};
 use units::UnitSystem;
@@ -146,11 +147,11 @@ impl Watch {
             AlarmRefusal::Unknown(known) => Problem::new(
                 ProblemKind::NotFound,
                 "unknown-alarm",
-                format!(
-                    "There is no alarm \"{}\"; {}.",
+                say::ended(&format!(
+                    "There is no alarm \"{}\"; {}",
                     word.alarm,
                     nearest_hint(&word.alarm, &known)
-                ),
+                )),
             ),
             AlarmRefusal::NothingToReset => Problem::new(
                 ProblemKind::WrongState,

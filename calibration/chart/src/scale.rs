@@ -52,7 +52,7 @@ impl Scale {
                 return ticks;
             }
         }
-        let raw = (self.high - self.low) / 5.0;
+        let raw = (self.high - self.low) / 8.0;
         let power = 10f64.powf(raw.log10().floor());
         let step = [1.0, 2.0, 5.0, 10.0]
             .into_iter()
@@ -77,4 +77,29 @@ impl Scale {
 pub(crate) fn label(value: f64) -> String {
     let rounded = (value * 1e6).round() / 1e6;
     format!("{}", rounded + 0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_axis_has_four_to_eight_round_numbers_inside_it() {
+        for (low, high) in [
+            (0.0, 1.0),
+            (-0.8, 1.65),
+            (3.0, 97.0),
+            (-119.0, 4.0),
+            (0.0, 0.0312),
+        ] {
+            let ticks = Scale::over([low, high].into_iter(), false).ticks();
+            assert!((4..=9).contains(&ticks.len()), "{low} to {high}: {ticks:?}");
+        }
+    }
+
+    #[test]
+    fn a_logarithmic_axis_has_round_numbers_too() {
+        let ticks = Scale::over([9.0, 800.0].into_iter(), true).ticks();
+        assert_eq!(ticks, [10.0, 20.0, 50.0, 100.0, 200.0, 500.0]);
+    }
 }

@@ -26,6 +26,16 @@ pub fn strength(strength_mpa: f64, system: UnitSystem) -> String {
     Megapascal(strength_mpa).show(system)
 }
 
+/// A sentence with its end: a full stop, but where it ends with a question already.
+#[must_use]
+pub fn ended(sentence: &str) -> String {
+    if sentence.ends_with(['.', '?', '!']) {
+        sentence.to_owned()
+    } else {
+        format!("{sentence}.")
+    }
+}
+
 /// A span of time: `45 min`, `6 h 05 min`.
 #[must_use]
 pub fn span(hours: f64) -> String {
@@ -59,5 +69,11 @@ mod tests {
         assert_eq!(rate(-10.0, us), "-18.0 °F/h");
         assert_eq!(strength(24.131_65, us), "3500 psi");
         assert_eq!(temperature(65.55, UnitSystem::Si), "65.5 °C");
+    }
+
+    #[test]
+    fn a_sentence_has_one_end() {
+        assert_eq!(ended("it is silent"), "it is silent.");
+        assert_eq!(ended("did you mean `N2`?"), "did you mean `N2`?");
     }
 }

@@ -68,6 +68,11 @@ pub fn backtest(
 ) -> anyhow::Result<()> {
     let plant_file = PlantFile::load(&options.plant, &options.curves)?;
     let mut playback = Playback::load(plant_file, options)?;
+    if let Some(folder) = &telling.charts {
+        // Before the past is played, which takes a while.
+        fs::create_dir_all(folder)
+            .with_context(|| format!("cannot make the folder {}", folder.display()))?;
+    }
     let mut kept: BTreeMap<String, Kept> = BTreeMap::new();
     for at in playback.asked.clone() {
         remember(playback.advance(at), at, &mut kept);
@@ -76,8 +81,6 @@ pub fn backtest(
     let mut pours: Vec<Kept> = kept.into_values().collect();
     pours.sort_by(|a, b| (a.reached_at, &a.pour).cmp(&(b.reached_at, &b.pour)));
     if let Some(folder) = &telling.charts {
-        fs::create_dir_all(folder)
-            .with_context(|| format!("cannot make the folder {}", folder.display()))?;
         for ahead_h in AHEAD_H {
             let file = folder.join(format!("ahead-{ahead_h:.0}h.svg"));
             let drawn = chart::svg(&picture::of_horizon(&pours, ahead_h));
