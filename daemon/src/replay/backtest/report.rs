@@ -153,7 +153,10 @@ impl fmt::Display for Report {
         if self.rolling.is_empty() {
             f.write_str("  no forecast could be judged\n")?;
         }
-        f.write_str("\nFirst sets broken, by the probability of passing that was said before\n")?;
+        f.write_str(
+            "\nFirst sets broken, by the probability that was said before for the slowest position; cylinders\n\
+             that ran ahead of it pass earlier, and confirm nothing until it has caught up\n",
+        )?;
         for said in &self.first_sets {
             writeln!(
                 f,
