@@ -3,9 +3,8 @@
 use calibration::{
     CurveFile, DataRow, MaturityFunction, MaturityUnit, PreparedCurve, RequiredMaturity, Scatter,
 };
-use units::{CelsiusHours, Megapascal, Show as _, UnitSystem};
-
 use chart::{Chart, Mark};
+use units::{CelsiusHours, Megapascal, Show as _, UnitSystem};
 
 const NODE_COUNT: usize = 120;
 

@@ -9,12 +9,12 @@ use calibration::MaturityFunction;
 use calibration::fit::{FitOptions, ScatterKind};
 use calibration::rates::{Rates, rates};
 use calibration::series::SeriesKind;
+use chart::{Chart, Mark, draw, svg};
 use serde::Serialize;
 use units::{Celsius, CelsiusDifference, Megapascal, Show as _, UnitSystem};
 
 use crate::input::{name_bad_rows, read_series};
 use crate::options::{self, Units};
-use chart::{Chart, Mark, draw, svg};
 
 pub const EXAMPLES: &str = "\
 Examples:

@@ -11,12 +11,12 @@ use calibration::verification::{
     CurveState, Verification, VerificationPoint, VerificationRules, VerifyingBreak, verify,
 };
 use calibration::{CurveFile, digest};
+use chart::{Chart, Mark, draw, svg};
 use chrono::{DateTime, Utc};
 
 use crate::input::{name_bad_rows, read_series};
 use crate::options::{self, Units};
 use crate::plant::DaemonArguments;
-use chart::{Chart, Mark, draw, svg};
 use report::Report;
 
 pub const EXAMPLES: &str = "\

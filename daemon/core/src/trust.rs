@@ -8,6 +8,7 @@ use crate::channel::Sample;
 use crate::config::TrustSettings;
 use crate::path::temperature_at;
 use crate::say;
+use crate::statistics::median;
 use crate::time::UtcMs;
 use units::UnitSystem;
 
@@ -335,6 +336,11 @@ fn range_c(path: &[(UtcMs, f64)], from: UtcMs, to: UtcMs) -> Option<f64> {
     Some(highest - lowest)
 }
 
+/// Where a window that ends now begins: not before the concrete has reached the sensor.
+fn within_concrete(zero_at: UtcMs, window_h: f64, now: UtcMs) -> UtcMs {
+    now.plus_hours(-window_h).max(zero_at.plus_hours(ARRIVAL_H))
+}
+
 /// Rejects the concrete channels that flutter as only air or steam does, while others are smooth.
 pub fn reject_fluttering(
     channels: &mut [Judged],
@@ -342,10 +348,7 @@ pub fn reject_fluttering(
     zero_at: impl Fn(usize) -> Option<UtcMs>,
     now: UtcMs,
 ) {
-    let from = |index: usize| {
-        let arrived_at = zero_at(index)?.plus_hours(ARRIVAL_H);
-        Some(now.plus_hours(-FLUTTER_WINDOW_H).max(arrived_at))
-    };
+    let from = |index: usize| Some(within_concrete(zero_at(index)?, FLUTTER_WINDOW_H, now));
     let flutters: Vec<Option<f64>> = channels
         .iter()
         .enumerate()
@@ -398,8 +401,7 @@ pub fn doubt_small_steps(
         .iter()
         .enumerate()
         .map(|(index, one)| {
-            let arrived_at = zero_at(index)?.plus_hours(ARRIVAL_H);
-            let from = now.plus_hours(-STEP_DOUBT_H).max(arrived_at);
+            let from = within_concrete(zero_at(index)?, STEP_DOUBT_H, now);
             small_step_at(&one.believed, from)
         })
         .collect();
@@ -425,9 +427,8 @@ pub fn doubt_small_steps(
 /// When a path last jumped by less than a step and stayed there.
 fn small_step_at(path: &[(UtcMs, f64)], from: UtcMs) -> Option<UtcMs> {
     let median_c = |some: &[(UtcMs, f64)]| {
-        let mut values: Vec<f64> = some.iter().map(|one| one.1).collect();
-        values.sort_by(f64::total_cmp);
-        values[values.len() / 2]
+        let values: Vec<f64> = some.iter().map(|one| one.1).collect();
+        median(&values)
     };
     let start = path.partition_point(|one| one.0 < from);
     let mut later = path[start..].windows(2 * SMALL_STEP_MEDIAN).rev();
@@ -436,8 +437,9 @@ fn small_step_at(path: &[(UtcMs, f64)], from: UtcMs) -> Option<UtcMs> {
         let (last, first) = (before[SMALL_STEP_MEDIAN - 1], after[0]);
         let allowed_c = SMALL_STEP_C + SMALL_STEP_C_PER_H * first.0.hours_since(last.0);
         let jump_c = first.1 - last.1;
-        let stayed_c = median_c(after) - median_c(before);
-        jump_c.abs() > allowed_c && stayed_c * jump_c.signum() > allowed_c
+        let stayed_c = || Some(median_c(after)? - median_c(before)?);
+        let has_stayed = |stayed_c: f64| stayed_c * jump_c.signum() > allowed_c;
+        jump_c.abs() > allowed_c && stayed_c().is_some_and(has_stayed)
     };
     later.find(jumped).map(|around| around[SMALL_STEP_MEDIAN].0)
 }

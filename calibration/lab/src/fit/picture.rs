@@ -2,11 +2,11 @@
 
 use calibration::fit::{CurveFit, TargetMaturity};
 use calibration::t_quantile;
+use chart::{Chart, Mark};
 use units::{Megapascal, Show as _, UnitSystem};
 
 use super::Fitted;
 use crate::picture::{marks, nodes, shown, x_label, x_unit};
-use chart::{Chart, Mark};
 
 /// Data, curve, the curve's two-sided 90 % band, the required strength and where they meet.
 pub fn curve(fitted: &Fitted, fit: &CurveFit, system: UnitSystem) -> Chart {
