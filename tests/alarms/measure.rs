@@ -7,6 +7,7 @@ use std::path::Path;
 use std::process::Command;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use serde::Deserialize;
 use serde_json::Value;
 
 use crate::effect::{Truth, values};
@@ -127,9 +128,10 @@ pub fn measure(seed: u64, nights: u32) -> Measured {
     let events: Vec<Value> = lines(&alarms);
     let cures = cures(&dir.join("pours.jsonl"));
     let rang: Vec<Rang> = events.iter().filter_map(rang).collect();
-    let faults = lines(&fs::read_to_string(dir.join("faults.jsonl")).expect("the faults"));
-    let targets = faults.iter().map(|fault| fault["target"].as_str());
-    let targets: Vec<String> = targets.flatten().map(str::to_owned).collect();
+    let faults = fs::read_to_string(dir.join("faults.jsonl")).expect("the faults");
+    let fault = |line: &str| serde_json::from_str(line).expect("a fault");
+    let faults: Vec<Fault> = faults.lines().map(fault).collect();
+    let targets: Vec<String> = faults.iter().map(|fault| fault.target.clone()).collect();
     let known = Known {
         rang: &rang,
         truth: Truth::read(dir),
@@ -263,79 +265,103 @@ struct Known<'a> {
     values: HashMap<String, Vec<(Instant, f64)>>,
 }
 
-impl Known<'_> {
-    /// What became of a fault on every bed that it befell while it mattered there.
-    fn told(&self, fault: &Value, cures: &[Cure]) -> Vec<Told> {
-        let text = |key: &str| fault[key].as_str().unwrap_or_default().to_owned();
-        let (kind, target) = (text("kind"), text("target"));
-        let (from, until) = (instant(&fault["from_at"]), instant(&fault["until_at"]));
-        let telling = telling(&kind);
-        if telling.is_empty() {
-            return Vec::new();
+/// A fault as the simulator tells it.
+#[derive(Deserialize)]
+struct Fault {
+    kind: String,
+    target: String,
+    from_at: Instant,
+    until_at: Instant,
+    /// The stretch of a bed that lost its tarp, m; all of it where there is none.
+    span_m: Option<[f64; 2]>,
+}
+
+impl Fault {
+    fn is_of_heat(&self) -> bool {
+        ["tarp-off", "boiler-trip"].contains(&self.kind.as_str())
+    }
+
+    /// When it mattered to a pour; `None` where it befell another, or not at its time.
+    fn mattered(&self, cure: &Cure) -> Option<(Instant, Instant)> {
+        if self.target != cure.bed && !cure.places.contains_key(&self.target) {
+            return None;
         }
-        let is_of_heat = ["tarp-off", "boiler-trip"].contains(&kind.as_str());
-        let befallen = cures.iter().filter(|cure| befalls(&target, cure));
-        let judged = befallen.filter_map(|cure| {
-            let (begins, ends) = match (is_of_heat, cure.heat_from) {
-                (true, heat_from) => (heat_from?, cure.heat_to.unwrap_or(cure.to).min(cure.to)),
-                (false, _) => (cure.from, cure.to),
-            };
-            let (begins, ends) = (from.max(begins), until.min(ends));
-            if ends <= begins {
-                return None;
-            }
-            let place = cure.places.get(&target);
-            let first = self.rang.iter().find(|one| {
-                telling.contains(&one.kind.as_str())
-                    && (begins..ends + TOLD_WITHIN).contains(&one.at)
-                    && one.bed.as_ref().is_none_or(|bed| *bed == cure.bed)
-                    && place.is_none_or(|place| one.place.as_ref().is_none_or(|at| at == place))
-            });
-            let moved_c = match place {
-                _ if is_of_heat => Some(self.truth.cooled_c(
-                    &self.unharmed,
-                    &cure.pour,
-                    (begins, ends),
-                )),
-                Some(place) if ["reads-air", "reads-steam", "stuck"].contains(&kind.as_str()) => {
-                    let values = self.values.get(&target).map_or(&[][..], Vec::as_slice);
-                    Some(
-                        self.truth
-                            .off_c((&cure.pour, place), values, (begins, ends)),
-                    )
-                }
-                _ => None,
-            };
-            let span_m = fault["span_m"].as_array().map(|span| (&span[0], &span[1]));
-            let is_over_air = span_m.is_none_or(|(from, to)| {
-                let reach = |end: &Value| end.as_f64().expect("a station");
-                (reach(from)..reach(to)).contains(&cure.middle_m)
-            });
-            let outcome = if let Some(first) = first {
-                Outcome::Rang((first.at - begins).num_seconds() as f64 / 60.0)
-            } else if ends - begins < LASTING {
-                Outcome::TooShort
-            } else if moved_c.is_some_and(|moved_c| moved_c < FELT_C) {
-                Outcome::Unfelt
-            } else if is_over_air {
-                Outcome::Missed
-            } else {
-                Outcome::NoAirReadThere
-            };
-            Some(Told {
-                kind: kind.clone(),
-                target: target.clone(),
-                from: begins,
-                moved_c,
-                outcome,
-            })
-        });
-        judged.collect()
+        let (begins, ends) = if self.is_of_heat() {
+            (
+                cure.heat_from?,
+                cure.heat_to.unwrap_or(cure.to).min(cure.to),
+            )
+        } else {
+            (cure.from, cure.to)
+        };
+        let (begins, ends) = (self.from_at.max(begins), self.until_at.min(ends));
+        (ends > begins).then_some((begins, ends))
+    }
+
+    fn is_over_air(&self, cure: &Cure) -> bool {
+        self.span_m
+            .is_none_or(|[from_m, to_m]| (from_m..to_m).contains(&cure.middle_m))
     }
 }
 
-fn befalls(target: &str, cure: &Cure) -> bool {
-    target == cure.bed || cure.places.contains_key(target)
+impl Known<'_> {
+    /// What became of a fault on every bed that it befell while it mattered there.
+    fn told(&self, fault: &Fault, cures: &[Cure]) -> Vec<Told> {
+        if telling(&fault.kind).is_empty() {
+            return Vec::new();
+        }
+        let told = |cure: &Cure| {
+            let span = fault.mattered(cure)?;
+            let moved_c = self.moved_c(fault, cure, span);
+            Some(Told {
+                kind: fault.kind.clone(),
+                target: fault.target.clone(),
+                from: span.0,
+                moved_c,
+                outcome: self.outcome(fault, cure, span, moved_c),
+            })
+        };
+        cures.iter().filter_map(told).collect()
+    }
+
+    fn outcome(
+        &self,
+        fault: &Fault,
+        cure: &Cure,
+        (begins, ends): (Instant, Instant),
+        moved_c: Option<f64>,
+    ) -> Outcome {
+        let place = cure.places.get(&fault.target);
+        let first = self.rang.iter().find(|one| {
+            telling(&fault.kind).contains(&one.kind.as_str())
+                && (begins..ends + TOLD_WITHIN).contains(&one.at)
+                && one.bed.as_ref().is_none_or(|bed| *bed == cure.bed)
+                && place.is_none_or(|place| one.place.as_ref().is_none_or(|at| at == place))
+        });
+        match first {
+            Some(first) => Outcome::Rang((first.at - begins).num_seconds() as f64 / 60.0),
+            None if ends - begins < LASTING => Outcome::TooShort,
+            None if moved_c.is_some_and(|moved_c| moved_c < FELT_C) => Outcome::Unfelt,
+            None if fault.is_over_air(cure) => Outcome::Missed,
+            None => Outcome::NoAirReadThere,
+        }
+    }
+
+    /// How far it moved the concrete of a bed, or what was read of it from the concrete, °C.
+    fn moved_c(&self, fault: &Fault, cure: &Cure, span: (Instant, Instant)) -> Option<f64> {
+        if fault.is_of_heat() {
+            return Some(self.truth.cooled_c(&self.unharmed, &cure.pour, span));
+        }
+        if !["reads-air", "reads-steam", "stuck"].contains(&fault.kind.as_str()) {
+            return None;
+        }
+        let place = cure.places.get(&fault.target)?;
+        let values = self
+            .values
+            .get(&fault.target)
+            .map_or(&[][..], Vec::as_slice);
+        Some(self.truth.off_c((&cure.pour, place), values, span))
+    }
 }
 
 impl Measured {
