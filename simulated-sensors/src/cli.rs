@@ -94,6 +94,9 @@ enum Command {
         /// Deviation of the logarithm of what a bed's enclosure loses
         #[arg(long, value_name = "DEVIATION", default_value_t = 0.15)]
         bed_spread: f64,
+        /// Deviation of the logarithm of each mix's strength from what its curve was built on
+        #[arg(long, value_name = "DEVIATION", default_value_t = 0.04)]
+        mix_spread: f64,
         /// Factor on conductivity, on the shape of the heat of hydration and on the thermostat's band
         #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
         changed_by: f64,
@@ -279,6 +282,7 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
             nights,
             retarded_share,
             bed_spread,
+            mix_spread,
             changed_by,
             without_faults,
             out,
@@ -290,6 +294,7 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
                 night_count: nights,
                 retarded_share,
                 bed_spread,
+                mix_spread,
                 changed_by,
                 without_faults,
             };

@@ -20,7 +20,7 @@ use crate::fault::Fault;
 use crate::files::{self, TRUTH_EVERY};
 use crate::instruments::Instruments;
 use crate::paperwork::{self, PlantFileOptions, stamp};
-use crate::plan::NightPlan;
+use crate::plan::{LoadPlan, NightPlan};
 use crate::plant::Plant;
 use crate::scenario::{RandomFaults, Scenario};
 use crate::streams;
@@ -38,6 +38,9 @@ pub struct HistoryOptions {
     pub retarded_share: f64,
     /// Deviation of the logarithm of what a bed's enclosure loses.
     pub bed_spread: f64,
+    /// Deviation of the logarithm of each mix's strength from what its curve was built on: cement and
+    /// sand of today are not those of the lab's batches.
+    pub mix_spread: f64,
     /// Factor on conductivity, on the shape of the heat of hydration and on the dead band.
     pub changed_by: f64,
     /// Nothing goes wrong, in nights that are otherwise the same.
@@ -55,6 +58,9 @@ struct PourTold<'a> {
     strength_reached_at: Option<String>,
     faults: Vec<String>,
     is_retarded: bool,
+    /// Means over the pour's loads: factors on the mix's pace and strength.
+    pace_factor: f64,
+    strength_factor: f64,
 }
 
 /// Writes `plant.toml`, `curves/`, `pours.jsonl`, `readings.csv`, `truth.csv`, `nights.jsonl` and
@@ -108,7 +114,8 @@ pub fn write(out: &Path, scenario: &Scenario, options: &HistoryOptions) -> anyho
     written.with_context(|| format!("cannot write the history into {}", out.display()))
 }
 
-/// Gives each bed its own losses, for all nights alike, and changes the physics as asked.
+/// Gives each bed its own losses and each mix its own strength, for all nights alike, and changes the
+/// physics as asked.
 fn with_habits(mut scenario: Scenario, options: &HistoryOptions) -> Scenario {
     for bed in &mut scenario.beds {
         let mut rng = streams::stream(options.seed, &format!("habit/{}", bed.id));
@@ -118,6 +125,8 @@ fn with_habits(mut scenario: Scenario, options: &HistoryOptions) -> Scenario {
     for mix in &mut scenario.mixes {
         mix.conductivity_w_m_k *= options.changed_by;
         mix.beta *= options.changed_by;
+        let mut rng = streams::stream(options.seed, &format!("habit/{}", mix.id));
+        mix.final_mpa *= streams::factor(&mut rng, options.mix_spread);
     }
     scenario.scatter.retarded_share = options.retarded_share;
     if options.without_faults {
@@ -209,6 +218,9 @@ impl Night {
     fn told(&self) -> Vec<serde_json::Value> {
         let beds = self.plan.beds.iter().zip(&self.quality);
         beds.map(|(bed, quality)| {
+            let mean = |factor: fn(&LoadPlan) -> f64| {
+                bed.loads.iter().map(factor).sum::<f64>() / bed.loads.len() as f64
+            };
             let told = PourTold {
                 pour: &paperwork::pour_id(&self.plan, &bed.bed_id),
                 bed: &bed.bed_id,
@@ -217,6 +229,8 @@ impl Night {
                 strength_reached_at: quality.strength_reached_at().map(stamp),
                 faults: self.faults_of(&bed.bed_id),
                 is_retarded: quality.is_retarded(),
+                pace_factor: mean(|load| load.pace_factor),
+                strength_factor: mean(|load| load.strength_factor),
             };
             serde_json::json!(told)
         })
@@ -258,6 +272,7 @@ mod tests {
                 night_count: 2,
                 retarded_share: 0.0,
                 bed_spread: 0.15,
+                mix_spread: 0.04,
                 changed_by: 1.0,
                 without_faults: false,
             };

@@ -37,7 +37,12 @@ fn telling(fault: &str) -> &'static [&'static str] {
             "too-hot",
             "sensor-out-of-range",
         ],
-        "tarp-off" | "boiler-trip" => &["losing-heat", "heat-source-lost", "heat-not-started"],
+        "tarp-off" | "boiler-trip" => &[
+            "losing-heat",
+            "local-heat-loss",
+            "heat-source-lost",
+            "heat-not-started",
+        ],
         "logger-unplugged" | "late-batch" => &["logger-silent", "bed-silent", "sensor-silent"],
         "clock-wrong" => &["clock-wrong"],
         // Single values that jump, and what comes twice or damaged, are dealt with without a person.
@@ -49,8 +54,6 @@ fn telling(fault: &str) -> &'static [&'static str] {
 struct Cure {
     pour: String,
     bed: String,
-    /// Where its air is read, m: in the middle of the bed.
-    middle_m: f64,
     from: Instant,
     to: Instant,
     heat_from: Option<Instant>,
@@ -87,8 +90,6 @@ pub enum Outcome {
     TooShort,
     /// It moved nothing that matters.
     Unfelt,
-    /// The tarp was lost over a stretch of the bed in which no air is read.
-    NoAirReadThere,
     Missed,
 }
 
@@ -219,9 +220,7 @@ fn cures(file: &Path) -> Vec<Cure> {
                 let place = channel["position"].as_str().unwrap_or(name);
                 Some((name.to_owned(), place.to_owned()))
             });
-            let station_m = |key: &str| act[key].as_f64().expect("a station");
             let cure = Cure {
-                middle_m: 0.5 * (station_m("from_station_m") + station_m("to_station_m")),
                 bed: act["bed"].as_str().expect("a bed").to_owned(),
                 pour,
                 from: at,
@@ -272,8 +271,6 @@ struct Fault {
     target: String,
     from_at: Instant,
     until_at: Instant,
-    /// The stretch of a bed that lost its tarp, m; all of it where there is none.
-    span_m: Option<[f64; 2]>,
 }
 
 impl Fault {
@@ -296,11 +293,6 @@ impl Fault {
         };
         let (begins, ends) = (self.from_at.max(begins), self.until_at.min(ends));
         (ends > begins).then_some((begins, ends))
-    }
-
-    fn is_over_air(&self, cure: &Cure) -> bool {
-        self.span_m
-            .is_none_or(|[from_m, to_m]| (from_m..to_m).contains(&cure.middle_m))
     }
 }
 
@@ -342,8 +334,7 @@ impl Known<'_> {
             Some(first) => Outcome::Rang((first.at - begins).num_seconds() as f64 / 60.0),
             None if ends - begins < LASTING => Outcome::TooShort,
             None if moved_c.is_some_and(|moved_c| moved_c < FELT_C) => Outcome::Unfelt,
-            None if fault.is_over_air(cure) => Outcome::Missed,
-            None => Outcome::NoAirReadThere,
+            None => Outcome::Missed,
         }
     }
 
@@ -420,7 +411,6 @@ impl Measured {
                 Outcome::Rang(after_min) => format!("{after_min:.0} min"),
                 Outcome::TooShort => "too short".to_owned(),
                 Outcome::Unfelt => "not felt".to_owned(),
-                Outcome::NoAirReadThere => "no air read there".to_owned(),
                 Outcome::Missed => "MISSED".to_owned(),
             };
             let moved = told

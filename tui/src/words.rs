@@ -97,7 +97,7 @@ pub fn far(trouble: &TroubleView) -> String {
         "enclosure-too-hot" => "AIR HOT",
         "enclosure-too-cold" => "AIR COLD",
         "enclosure-heating-too-fast" => "AIR FAST",
-        "losing-heat" => "HEAT LOST",
+        "losing-heat" | "local-heat-loss" => "HEAT LOST",
         "heat-source-lost" => "NO STEAM",
         "heat-not-started" => "NO HEAT",
         "too-few-positions" => "UNREAD",

@@ -35,9 +35,11 @@ fn reference_integral(function: MaturityFunction, start_c: f64, end_c: f64) -> f
 
 #[test]
 fn a_segment_agrees_with_a_brute_force_integral_to_1e_9() {
-    // Spans on both sides of the rule's change, falling as well as rising, up to 60 °C; none has a
+    // Spans on both sides of each change of the rule, falling as well as rising, up to 60 °C; none has a
     // kink inside, where the brute-force sum would be the worse of the two.
     let segments = [
+        (20.0, 20.24),
+        (-9.76, -10.0),
         (20.0, 21.9),
         (65.0, 63.1),
         (-10.0, -8.1),

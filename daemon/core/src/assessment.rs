@@ -310,6 +310,20 @@ pub struct Forecast {
     /// Finished pours of the bed and breaks of the mix that taught.
     pub pour_count: usize,
     pub break_count: usize,
+    /// What the next set of cylinders is expected to show against its own temperature history: the
+    /// logarithm of measured over estimated, and its deviation.
+    pub next_ratio_ln: Option<(f64, f64)>,
+    /// Positions that lose heat which the air that was read does not explain.
+    pub unexplained_falls: Vec<UnexplainedFall>,
+}
+
+/// What a position lost beside its own heat balance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct UnexplainedFall {
+    /// Of the assessment.
+    pub position: usize,
+    pub since: UtcMs,
+    pub fall_c: f64,
 }
 
 /// Early, likely and late: 10, 50 and 90 % points.

@@ -12,6 +12,7 @@ mod ahead;
 pub(crate) mod air;
 pub(crate) mod concrete;
 mod draws;
+mod fall;
 mod fit;
 mod future;
 mod maturity;
@@ -29,7 +30,7 @@ use units::UnitSystem;
 
 use crate::age::age_at;
 use crate::ahead::{Ahead, AheadLimits};
-use crate::assessment::{Forecast, JudgedBreak};
+use crate::assessment::{Forecast, JudgedBreak, UnexplainedFall};
 use crate::forecast::air::AirPast;
 use crate::forecast::concrete::{Section, Slab, ripening_table};
 use crate::forecast::draws::seed_of;
@@ -177,7 +178,11 @@ fn sampled(
     let mut futures = Futures::sample(&night, &Course::TO_STRENGTH, MEMBER_COUNT);
     correct(&mut futures, &known.habits.correction);
     look(&usable, &night, &futures);
-    summarise(known, &usable, &futures, obstacle, now)
+    Forecast {
+        next_ratio_ln: Some(night.strength.next_ratio_ln),
+        unexplained_falls: night.falls,
+        ..summarise(known, &usable, &futures, obstacle, now)
+    }
 }
 
 fn position_id(record: &PourRecord, index: usize) -> &str {
@@ -293,6 +298,7 @@ fn night<'a>(
     };
     let (mut positions, traces): (Vec<PositionOutlook>, Vec<Vec<f64>>) =
         usable.iter().enumerate().map(outlook).unzip();
+    let falls = falls(&past, usable, &traces, now);
     let yard = (past.yard_now_c(), past.yard_sd_c);
     let air = if past.has_air() {
         let concrete_c = mean_trace(&past, &traces);
@@ -339,8 +345,33 @@ fn night<'a>(
         rates,
         fitted,
         positions,
+        falls,
         steps: Step::all(),
     }
+}
+
+/// The believed positions that lost heat which the air that was read does not explain.
+fn falls(
+    past: &Past,
+    usable: &[Usable<'_>],
+    traces: &[Vec<f64>],
+    now: UtcMs,
+) -> Vec<UnexplainedFall> {
+    if !past.has_air() {
+        return Vec::new();
+    }
+    let positions = usable.iter().zip(past.tracks.iter().zip(traces));
+    positions
+        .filter(|(one, _)| one.known.believed)
+        .filter_map(|(one, (track, trace))| {
+            let fall = fall::unexplained(&track.read_c, trace)?;
+            Some(UnexplainedFall {
+                position: one.known.index,
+                since: now.plus_hours(-fall.since_h),
+                fall_c: fall.fall_c,
+            })
+        })
+        .collect()
 }
 
 /// One position's start into the futures, and its temperature at each point of the past.

@@ -1,6 +1,6 @@
 //! Quantities in the sentences that people read, in the plant's own units.
 
-use units::{Celsius, CelsiusDifference, CelsiusPerHour, Megapascal, Show, UnitSystem};
+use units::{Celsius, CelsiusDifference, CelsiusPerHour, Megapascal, Metre, Show, UnitSystem};
 
 /// A temperature with one decimal: `65.6 °C`, `150.1 °F`.
 #[must_use]
@@ -24,6 +24,12 @@ pub fn rate(c_per_h: f64, system: UnitSystem) -> String {
 #[must_use]
 pub fn strength(strength_mpa: f64, system: UnitSystem) -> String {
     Megapascal(strength_mpa).show(system)
+}
+
+/// A place along a bed.
+#[must_use]
+pub fn station(station_m: f64, system: UnitSystem) -> String {
+    Metre(station_m).show(system)
 }
 
 /// A sentence with its end: a full stop, but where it ends with a question already.

@@ -354,6 +354,68 @@ fn falling_air_under_a_heated_tarp_calls_a_person_unless_the_tarp_was_lifted_jus
     assert!(losing.what.contains("lifted for 38 min"), "{}", losing.what);
 }
 
+/// Concrete and air, minute by minute, of a night by another model than the forecast's: two layers, heat
+/// from minute 240 on up to 50 °C, and hydration that has given half its heat after a day at 20 °C.
+fn heated_night(until: usize) -> (Vec<f64>, Vec<f64>) {
+    let (mut core, mut skin, mut air, mut hydrated, mut warm_h) = (21.0, 21.0, 15.0, 0.0, 0.0);
+    let hours = 1.0 / 60.0;
+    let (mut concrete_c, mut air_c) = (Vec::new(), Vec::new());
+    for minute in 0..=until {
+        concrete_c.push(core);
+        air_c.push(air);
+        let speed = 2f64.powf((core - 20.0) / 12.0);
+        warm_h += hours * speed;
+        let start = (warm_h / 6.0_f64).powi(2).min(1.0);
+        let rate = 0.03 * start * (1.0 - hydrated) * speed;
+        hydrated += rate * hours;
+        let set_c = (15.0 + (minute as f64 - 240.0) / 4.0).clamp(15.0, 50.0);
+        core += hours * (1.1 * (skin - core) + 44.0 * rate);
+        skin += hours * (1.1 * (core - skin) + 0.45 * (air - skin) + 44.0 * rate);
+        air += hours * 3.0 * (set_c - air);
+    }
+    (concrete_c, air_c)
+}
+
+#[test]
+fn a_stretch_that_falls_behind_its_heat_balance_calls_a_person_though_the_air_shows_nothing() {
+    let acts = vec![
+        open_act(),
+        act(2, 62, enclosure_binding()),
+        heat(3, 240, true),
+    ];
+    // From minute 540 on the tarp is off over the second position, where the concrete cools by 2 °C/h.
+    let (concrete_c, air_c) = heated_night(700);
+    let night = |lost_c_per_min: f64| {
+        let mut night = minutely(700, |channel, minute| {
+            let lost_min = if channel == 1 {
+                (minute - 540).max(0)
+            } else {
+                0
+            };
+            concrete_c[minute as usize] - lost_c_per_min * lost_min as f64
+        });
+        night.extend(air(0, 700, |minute| air_c[minute as usize]));
+        night
+    };
+    let kind = "local-heat-loss".to_owned();
+    let whole = plant(LimitSet::default(), &acts, &night(0.0));
+    let torn = plant(LimitSet::default(), &acts, &night(2.0 / 60.0));
+    for minute in (240..=700).step_by(20) {
+        assert!(!kinds(&whole, minute).contains(&kind), "at {minute}");
+    }
+    assert!(!kinds(&torn, 550).contains(&kind), "too early to know");
+    let troubles = troubles(&torn, 650);
+    let local = troubles.iter().find(|one| one.kind == kind);
+    let local = local.unwrap_or_else(|| panic!("{troubles:?}"));
+    assert!(local.what.starts_with("P2 (at "), "{}", local.what);
+    let began_min = (local.since.0 - at_zero()) / 60_000;
+    assert!((500..=570).contains(&began_min), "since {began_min}");
+    let mut lifted = acts;
+    lifted.push(act(4, 640, ActBody::TarpMoved { lifted: true }));
+    let lifted = plant(LimitSet::default(), &lifted, &night(2.0 / 60.0));
+    assert!(!kinds(&lifted, 650).contains(&kind), "it is known");
+}
+
 #[test]
 fn heat_that_does_not_come_and_heat_that_does_not_go_call_a_person() {
     let mut facts = opened();

@@ -3,7 +3,8 @@
 //!
 //! A forecast by the curve is judged against the moment at which the readings had the slowest position
 //! reach the curve's maturity. What the concrete truly had nobody knows between breaks, so of the
-//! concrete the breaks are counted: whether a set passed as often as it was said to.
+//! concrete the breaks are counted: whether a set passed as often as it was said to, and whether sets
+//! with a temperature history were as strong beside their curve as was expected.
 
 mod picture;
 mod report;
@@ -27,6 +28,8 @@ use report::Report;
 const AHEAD_H: [f64; 4] = [6.0, 4.0, 2.0, 1.0];
 /// An answer counts for a horizon when it was asked this near to it, h.
 const NEAR_H: f64 = 0.5;
+/// Nine of ten of a normal distribution lie below so many deviations.
+const TENTH_DEVIATIONS: f64 = 1.2816;
 
 /// How the report is told.
 #[derive(Debug, Clone, Default)]
@@ -55,6 +58,10 @@ struct Kept {
     /// The probability of passing last said before the first break, and whether it passed.
     said: Option<f64>,
     first_break: Option<(f64, bool)>,
+    /// Measured over estimated, as a logarithm with its deviation: what was last expected of the first
+    /// break, and what it then was, where its specimens had a temperature history.
+    expected_ratio_ln: Option<(f64, f64)>,
+    ratio_ln: Option<f64>,
 }
 
 /// Plays the past and prints the report; writes the charts where a folder is named for them.
@@ -76,6 +83,11 @@ pub fn backtest(
     let mut kept: BTreeMap<String, Kept> = BTreeMap::new();
     for at in playback.asked.clone() {
         remember(playback.advance(at), at, &mut kept);
+    }
+    for (pour, summary) in playback.plant.summaries() {
+        if let Some(one) = kept.get_mut(pour) {
+            one.ratio_ln = summary.ratio_ln;
+        }
     }
     // In the order in which they got there, so that what came of learning is seen.
     let mut pours: Vec<Kept> = kept.into_values().collect();
@@ -114,7 +126,10 @@ fn remember(plant: &Plant, at: UtcMs, kept: &mut BTreeMap<String, Kept>) {
             let first = pour.breaks.iter().find(|broken| broken.is_release_set);
             match first {
                 Some(first) => one.first_break = one.said.map(|said| (said, first.passes)),
-                None => one.said = pour.forecast.pass_probability_now,
+                None => {
+                    one.said = pour.forecast.pass_probability_now;
+                    one.expected_ratio_ln = pour.forecast.next_ratio_ln;
+                }
             }
         }
     }
@@ -135,6 +150,18 @@ impl Kept {
             early_h: after_h(nearest.window.early_at?),
             likely_h: after_h(nearest.window.likely_at?),
             late_h: after_h(nearest.window.late_at?),
+        })
+    }
+
+    /// What was expected of the first break's strength, less what it was, in parts of the estimate.
+    fn scored_ratio(&self) -> Option<Scored> {
+        let (expected_ln, sd_ln) = self.expected_ratio_ln?;
+        let ratio_ln = self.ratio_ln?;
+        let off = |deviations: f64| expected_ln + deviations * sd_ln - ratio_ln;
+        Some(Scored {
+            early_h: off(-TENTH_DEVIATIONS),
+            likely_h: off(0.0),
+            late_h: off(TENTH_DEVIATIONS),
         })
     }
 }

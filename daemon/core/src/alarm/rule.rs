@@ -44,7 +44,7 @@ const fn latching(kind: &'static str, on_delay_min: f64, off_delay_min: f64) -> 
 const PLAIN: Rule = rule("", 0.0, 0.0);
 
 /// The kinds whose conditions come and go by themselves, or that matter when they are over.
-const RULES: [Rule; 31] = [
+const RULES: [Rule; 32] = [
     latching("too-hot", 2.0, 10.0),
     latching("too-hot-before-set", 2.0, 10.0),
     latching("heated-too-early", 0.0, 0.0),
@@ -56,6 +56,7 @@ const RULES: [Rule; 31] = [
     rule("enclosure-too-cold", 10.0, 15.0),
     rule("enclosure-heating-too-fast", 5.0, 15.0),
     rule("losing-heat", 3.0, 15.0),
+    rule("local-heat-loss", 0.0, 30.0),
     rule("heat-source-lost", 0.0, 15.0),
     rule("heat-not-started", 0.0, 5.0),
     rule("heat-still-on", 5.0, 10.0),

@@ -3,6 +3,7 @@
 use calibration::{MaturityFunction, PreparedCurve};
 use units::constants::{GAS_CONSTANT_J_MOL_K, KELVIN_OFFSET};
 
+use crate::assessment::UnexplainedFall;
 use crate::forecast::concrete::{Cells, Section, SensorPlace, Slab};
 use crate::forecast::draws::Draws;
 use crate::forecast::fit::of_position;
@@ -51,6 +52,7 @@ pub(super) struct Night<'a> {
     /// Of all positions together.
     pub(super) fitted: Fitted,
     pub(super) positions: Vec<PositionOutlook>,
+    pub(super) falls: Vec<UnexplainedFall>,
     pub(super) steps: Vec<Step>,
 }
 

@@ -35,6 +35,9 @@ pub(super) struct StrengthDoubt {
     /// Scatter of the mean of the next set's specimens.
     pub(super) set_cv: f64,
     pace: Pace,
+    /// What the next set is expected to show against its own temperature history: the logarithm of
+    /// measured over estimated, and its deviation.
+    pub(super) next_ratio_ln: (f64, f64),
     /// When cylinders without a history were pulled (hours from now), and the curve's maturity at
     /// the strength they had: none where they were below its data.
     pub(super) failed: Vec<(f64, f64)>,
@@ -67,6 +70,7 @@ impl StrengthDoubt {
             set_cv: SPECIMEN_CV / (next_specimen_count(record) as f64).sqrt(),
             failed: Vec::new(),
             pace: Pace::new(delay, habits.delay()),
+            next_ratio_ln: (0.0, 0.0),
         };
         if tested().any(|broken| broken.ratio.is_some()) {
             doubt.fold_pace_in(curve, maturity);
@@ -97,7 +101,15 @@ impl StrengthDoubt {
                 None => {}
             }
         }
+        doubt.next_ratio_ln = doubt.clone().of_next_set(curve, maturity);
         doubt
+    }
+
+    /// Cylinders hold the concrete of some loads: what is slow in it they show as weak.
+    fn of_next_set(mut self, curve: &PreparedCurve, maturity: f64) -> (f64, f64) {
+        self.fold_pace_in(curve, maturity);
+        let own = self.load_cv.hypot(self.set_cv);
+        (self.pour_ln, self.pour_ln_sd.hypot(own))
     }
 
     /// Turns slowness into weakness at the required strength, so that breaks can speak of both at once.

@@ -101,6 +101,7 @@ pub(super) fn summarise(
         )),
         position_likely_at,
         reason,
+        ..Forecast::default()
     }
 }
 

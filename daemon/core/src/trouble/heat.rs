@@ -1,6 +1,6 @@
 //! Heat that is lost, does not come, or does not go, as troubles: acts held against the air under the tarp.
 
-use crate::assessment::{PourAssessment, Trouble, Urgency};
+use crate::assessment::{PourAssessment, Trouble, UnexplainedFall, Urgency, Verdict};
 use crate::config::{LimitSet, PlantConfig, WatchSettings};
 use crate::path::{slope_c_per_h, temperature_at};
 use crate::pour::Switch;
@@ -64,7 +64,9 @@ pub fn heat_troubles(
         planned_on_at: plan.and_then(|plan| plan.on_at.or_else(preset_ends_at)),
         planned_off_at: plan.and_then(|plan| plan.off_at),
     };
-    [heat.lost(), heat.not_come(), heat.not_gone()]
+    let lost = heat.lost();
+    let local = heat.lost_locally(lost.as_ref());
+    [lost, local, heat.not_come(), heat.not_gone()]
         .into_iter()
         .flatten()
         .collect()
@@ -109,13 +111,22 @@ impl Heat<'_> {
         last.on.then_some(last.at)
     }
 
+    fn lifted_min(&self) -> Option<f64> {
+        self.lifted_at().map(|at| self.now.hours_since(at) * 60.0)
+    }
+
+    /// Somebody has said not long ago that the tarp is lifted.
+    fn is_quiet(&self, lifted_min: Option<f64>) -> bool {
+        lifted_min.is_some_and(|lifted| lifted < self.settings.tarp_quiet_min)
+    }
+
     /// The air falls though it should hold: the tarp is off, or the steam is lost.
     fn lost(&self) -> Option<Trouble> {
         if !self.should_be_on() {
             return None;
         }
-        let lifted_min = self.lifted_at().map(|at| self.now.hours_since(at) * 60.0);
-        if lifted_min.is_some_and(|lifted| lifted < self.settings.tarp_quiet_min) {
+        let lifted_min = self.lifted_min();
+        if self.is_quiet(lifted_min) {
             return None;
         }
         let (now_c, rate) = (self.air_now_c()?, self.air_rate_c_per_h()?);
@@ -142,6 +153,45 @@ impl Heat<'_> {
             first_act:
                 "See whether the tarp is off, then look at the boiler and the valve. Steam burns."
                     .into(),
+            ..super::of(self.pour, self.now)
+        })
+    }
+
+    /// Concrete falls behind its heat balance in places, though the air that is read does not show it.
+    fn lost_locally(&self, of_bed: Option<&Trouble>) -> Option<Trouble> {
+        if self.is_quiet(self.lifted_min()) {
+            return None;
+        }
+        // A sensor in doubt is told as such.
+        let is_trusted = |fall: &&UnexplainedFall| {
+            let position = self.pour.positions.get(fall.position);
+            position.is_some_and(|one| one.trust.verdict == Verdict::Good)
+        };
+        let falls = self.pour.forecast.unexplained_falls.iter();
+        let falls: Vec<&UnexplainedFall> = falls.filter(is_trusted).collect();
+        let fall_c = falls.iter().map(|one| one.fall_c).reduce(f64::max)?;
+        let since = falls.iter().map(|one| one.since).min()?;
+        let named = falls.iter().filter_map(|one| {
+            let position = self.pour.record.facts.positions.get(one.position)?;
+            let station = say::station(position.station_m, self.units);
+            Some(format!("{} (at {station})", position.id))
+        });
+        let named: Vec<String> = named.collect();
+        let verb = if named.len() > 1 { "have" } else { "has" };
+        Some(Trouble {
+            kind: "local-heat-loss".into(),
+            urgency: Urgency::Soon,
+            what: format!(
+                "{} {verb} fallen {} behind the heat balance, though the air that is read does not \
+                 show why.",
+                named.join(", "),
+                say::difference(fall_c, self.units),
+            ),
+            since,
+            first_act:
+                "See whether the tarp lies there, then whether the plug is in the concrete. Steam burns."
+                    .into(),
+            explained_by: of_bed.map(Trouble::id),
             ..super::of(self.pour, self.now)
         })
     }

@@ -1,5 +1,7 @@
 //! Reports and pictures of pours whose forecasts were off by known times.
 
+use serde_json::Value;
+
 use super::*;
 
 const MS_PER_H: f64 = 3_600_000.0;
@@ -24,6 +26,13 @@ fn kept(number: usize, off_h: f64) -> Kept {
         reached_at: Some(at(reached_h)),
         said: None,
         first_break: Some((0.9, number != 3)),
+        // Every tenth set was weaker by more than nine of ten should be.
+        expected_ratio_ln: Some((0.0, 0.05)),
+        ratio_ln: Some(if number.is_multiple_of(10) {
+            -0.1
+        } else {
+            0.02
+        }),
     }
 }
 
@@ -55,6 +64,22 @@ fn stretches_follow_each_other_and_show_what_came_of_learning() {
     assert_eq!(report["by_bed"]["B1"][0]["pour_count"], 25);
     assert_eq!(report["first_sets"][0]["set_count"], 50);
     assert_eq!(report["first_sets"][0]["passed_count"], 49);
+    let ratios = &report["first_ratios"][0];
+    assert_eq!(
+        (&ratios["mix"], &ratios["set_count"]),
+        (&Value::Null, &50.into())
+    );
+    let figure = |key: &str| ratios[key].as_f64().expect("a number");
+    assert!((figure("cover") - 0.9).abs() < 1e-9, "{ratios}");
+    // Nine sets stronger by .02 for one weaker by .1.
+    assert!(
+        (figure("mean") - (0.1 - 9.0 * 0.02) / 10.0).abs() < 1e-9,
+        "{ratios}"
+    );
+    assert!(
+        (figure("width") - 2.0 * 1.2816 * 0.05).abs() < 1e-9,
+        "{ratios}"
+    );
 }
 
 #[test]
