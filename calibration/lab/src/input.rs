@@ -30,8 +30,9 @@ pub fn name_bad_rows<'r>(
         talk.push_str(&format!("{name}: {row}\n"));
     }
     if count > 0 && !may_skip {
+        let rows = if count == 1 { "row" } else { "rows" };
         bail!(
-            "{talk}{count} bad rows in {name}: put them right, or go on without them by \
+            "{talk}{count} bad {rows} in {name}: put them right, or go on without them by \
              --skip-bad-rows"
         );
     }

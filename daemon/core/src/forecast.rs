@@ -57,7 +57,7 @@ const STEP_H: f64 = 1.0 / 6.0;
 /// Nothing is forecast further ahead than this, h.
 const HORIZON_H: f64 = 72.0;
 /// Sampled futures; even, because they come in mirrored pairs.
-const MEMBER_COUNT: u64 = 120;
+const MEMBER_COUNT: u64 = 80;
 /// A read trend that nothing explains goes on for this long, h.
 const UNEXPLAINED_TREND_C_PER_H_MAX: f64 = 6.0;
 

@@ -2,7 +2,7 @@
 
 mod support;
 
-use daemon_core::act::ActBody;
+use daemon_core::act::{ActBody, ChannelBinding, ChannelRole};
 use daemon_core::assessment::{Trouble, Urgency};
 use daemon_core::plant::PlantAssessment;
 use daemon_core::trouble::explain_by_source;
@@ -128,4 +128,28 @@ fn the_plants_limit_set_is_for_pours_where_nobody_names_one() {
         "the bed's own"
     );
     assert_eq!(limits_on("B1", Some("plant")).as_deref(), Some("plant"));
+}
+
+#[test]
+fn cylinders_sensor_may_be_silent_until_the_cylinders_are_made() {
+    let mut facts = opened();
+    facts.last_placement_at = Some(at(90));
+    facts.channels.push(ChannelBinding {
+        channel: "companion".into(),
+        role: ChannelRole::Specimen,
+        position: None,
+        set: Some("A".into()),
+        from_at: None,
+    });
+    let opening = act(1, 61, ActBody::PourOpened(Box::new(facts)));
+    let plant = plant_with(&[opening], &ordinary_night(360));
+    let silent_at = |minute: i64| {
+        let found = plant.assess(at(minute));
+        let places = of_kind(&found, "sensor-silent").into_iter();
+        places
+            .filter_map(|one| one.place.clone())
+            .collect::<Vec<_>>()
+    };
+    assert!(silent_at(140).is_empty(), "{:?}", silent_at(140));
+    assert_eq!(silent_at(200), ["companion"]);
 }

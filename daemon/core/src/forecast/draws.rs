@@ -9,6 +9,8 @@ use rand_distr::{Distribution, StandardNormal};
 /// Futures come in pairs that mirror each other, so that their median does not wander by chance.
 pub(crate) struct Draws {
     generator: ChaCha8Rng,
+    /// Which pair of futures this is of.
+    pair: u64,
     is_mirrored: bool,
 }
 
@@ -19,6 +21,7 @@ impl Draws {
         generator.set_stream(member / 2);
         Self {
             generator,
+            pair: member / 2,
             is_mirrored: member % 2 == 1,
         }
     }
@@ -26,6 +29,13 @@ impl Draws {
     /// A standard normal number.
     pub(crate) fn normal(&mut self) -> f64 {
         let value: f64 = StandardNormal.sample(&mut self.generator);
+        if self.is_mirrored { -value } else { value }
+    }
+
+    /// The same number for every pour, of a normal distribution that the futures fill evenly: for what
+    /// matters most of all that is drawn, so that few futures have its quantiles well.
+    pub(crate) fn even_normal(&self) -> f64 {
+        let value = quantile_normal(0.5 + 0.5 * halves_of_halves(self.pair + 1));
         if self.is_mirrored { -value } else { value }
     }
 
@@ -40,9 +50,50 @@ impl Draws {
     }
 }
 
+/// Van der Corput's sequence in base two: any first part of it fills 0..1 evenly.
+fn halves_of_halves(mut index: u64) -> f64 {
+    let (mut value, mut half) = (0.0, 0.5);
+    while index > 0 {
+        if index % 2 == 1 {
+            value += half;
+        }
+        index /= 2;
+        half *= 0.5;
+    }
+    value
+}
+
+/// What a standard normal number stays below with a probability.
+pub(crate) fn quantile_normal(level: f64) -> f64 {
+    let level = level.clamp(1e-9, 1.0 - 1e-9);
+    -std::f64::consts::SQRT_2 * statrs::function::erf::erfc_inv(2.0 * level)
+}
+
 /// A stable number from a pour's id: FNV-1a, 64 bits.
 pub(crate) fn seed_of(pour: &str) -> u64 {
     pour.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn even_normals_have_the_quantiles_of_a_normal_distribution() {
+        let mut values: Vec<f64> = (0..80)
+            .map(|member| Draws::new(1, member).even_normal())
+            .collect();
+        values.sort_by(f64::total_cmp);
+        // One in ten lies below -1.2816, from any table of the normal distribution.
+        let tenth = 0.5 * (values[7] + values[8]);
+        assert!((tenth + 1.2816).abs() < 0.06, "{tenth}");
+        let mean_square = values.iter().map(|value| value * value).sum::<f64>() / 80.0;
+        assert!((mean_square - 1.0).abs() < 0.05, "{mean_square}");
+        assert!(
+            values.iter().sum::<f64>().abs() < 1e-9,
+            "they mirror each other"
+        );
+    }
 }

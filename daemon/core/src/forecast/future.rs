@@ -260,7 +260,7 @@ impl Night<'_> {
         }
         let fate = Fate {
             parameters: self.fitted.sample(&mut draws),
-            pour: draws.normal(),
+            pour: draws.even_normal(),
             pace: self.strength.pace(&mut draws),
             set_factor: (self.strength.set_cv * draws.normal()).exp(),
             activation_j_mol: ACTIVATION_SD_J_MOL * draws.normal(),

@@ -2,7 +2,7 @@
 
 use crate::forecast::STEP_H;
 use crate::forecast::air::{AirExpectations, AirFit, AirModel, AirState};
-use crate::forecast::draws::Draws;
+use crate::forecast::draws::{Draws, quantile_normal};
 use crate::forecast::squares::Fitted;
 use crate::habits::HeatHabits;
 use crate::pour::PourRecord;
@@ -256,11 +256,6 @@ pub(crate) fn outage_shorter(hours: f64) -> f64 {
     }
     let deviations = (hours / OUTAGE_MEDIAN_H).ln() / OUTAGE_LN_SD;
     0.5 * statrs::function::erf::erfc(-deviations / std::f64::consts::SQRT_2)
-}
-
-fn quantile_normal(level: f64) -> f64 {
-    let level = level.clamp(1e-9, 1.0 - 1e-9);
-    -std::f64::consts::SQRT_2 * statrs::function::erf::erfc_inv(2.0 * level)
 }
 
 /// Whether heat is on, before the air is looked at: the last switch, else the plan.

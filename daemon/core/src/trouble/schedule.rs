@@ -101,7 +101,7 @@ const fn first_act_when_late(pour: &PourAssessment) -> &'static str {
     };
     match advice.counsel {
         HeatCounsel::NothingHelps => {
-            "Tell QC and the morning crew: no heat makes it as surely as is aimed at."
+            "Tell QC and the morning crew: even heat to the end may not make it."
         }
         HeatCounsel::HeatIsOff => {
             "Tell QC and the morning crew: the heat is off, and QC may want it on again."

@@ -6,6 +6,8 @@ use crate::time::UtcMs;
 
 /// Concrete reaches the last sensor within this of the last placement, h.
 const ARRIVAL_H: f64 = 0.5;
+/// Cylinders have their sensor within this of the last placement, h.
+const CYLINDERS_H: f64 = 1.0;
 /// The kind of the trouble of a channel that says nothing; a silent logger explains it.
 pub const SILENT: &str = "sensor-silent";
 
@@ -19,6 +21,10 @@ pub fn doubted(
 ) -> Option<Trouble> {
     let reason = trust.reason?;
     if reason == DoubtReason::Step && role == ChannelRole::Concrete && is_arrival(pour, trust, now)
+    {
+        return None;
+    }
+    if reason == DoubtReason::Silent && role == ChannelRole::Specimen && awaits_cylinders(pour, now)
     {
         return None;
     }
@@ -77,6 +83,12 @@ fn is_arrival(pour: &PourAssessment, trust: &Trust, now: UtcMs) -> bool {
     trust
         .since
         .is_some_and(|since| since < placed_at.plus_hours(ARRIVAL_H))
+}
+
+/// The cylinders may not be made yet, and their sensor has nothing to read.
+fn awaits_cylinders(pour: &PourAssessment, now: UtcMs) -> bool {
+    let placed_at = pour.record.facts.last_placement_at;
+    placed_at.is_none_or(|placed_at| now < placed_at.plus_hours(CYLINDERS_H))
 }
 
 /// The trouble of a logger whose clock is wrong.
