@@ -45,7 +45,8 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
     }));
     let is_said_off = pour.heat.is_some_and(|switch| !switch.on);
     let heat = ahead.heat.iter();
-    entries.extend(heat.flat_map(|heat| heat_words(heat, is_said_off, clock)));
+    let now = state.plant_now();
+    entries.extend(heat.flat_map(|heat| heat_words(heat, is_said_off, now, clock)));
     let may_go_off = |heat: &HeatAdviceView| heat.counsel == HeatCounsel::OffFrom;
     let limits = &pour.limits;
     let is_limited = limits.heat_off_h_max.is_some() || limits.heat_off_fall_c_max.is_some();
@@ -142,6 +143,7 @@ fn limit_words(
 fn heat_words(
     heat: &HeatAdviceView,
     is_said_off: bool,
+    now: At,
     clock: impl Fn(At) -> String,
 ) -> Vec<String> {
     let aim = percent(heat.aimed_probability);
@@ -164,11 +166,15 @@ fn heat_words(
             } else {
                 "heat"
             };
-            format!(
-                "{heat_word} may go off from {}{latest}{}",
-                clock(off_at),
-                bound(heat)
-            )
+            if off_at <= now {
+                format!("{heat_word} may go off from now on{latest}")
+            } else {
+                format!(
+                    "{heat_word} may go off from {}{latest}{}",
+                    clock(off_at),
+                    bound(heat)
+                )
+            }
         }
         (HeatCounsel::HeatIsOff, _) => "the heat is off: there is nothing to turn off".to_owned(),
         (HeatCounsel::NothingHelps, _) => {

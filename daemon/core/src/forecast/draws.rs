@@ -4,6 +4,13 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
+use crate::forecast::MEMBER_COUNT;
+
+/// Pairs of futures that fill a distribution evenly together, and how they are spread over it, so that the
+/// first half of them fill it nearly so.
+const STRATUM_COUNT: u64 = MEMBER_COUNT / 2;
+const STRATUM_STRIDE: u64 = 17;
+
 /// The draws of one sampled future.
 ///
 /// Futures come in pairs that mirror each other, so that their median does not wander by chance.
@@ -35,7 +42,9 @@ impl Draws {
     /// The same number for every pour, of a normal distribution that the futures fill evenly: for what
     /// matters most of all that is drawn, so that few futures have its quantiles well.
     pub(crate) fn even_normal(&self) -> f64 {
-        let value = quantile_normal(0.5 + 0.5 * halves_of_halves(self.pair + 1));
+        let stratum = self.pair * STRATUM_STRIDE % STRATUM_COUNT;
+        let level = (stratum as f64 + 0.5) / STRATUM_COUNT as f64;
+        let value = quantile_normal(0.5 + 0.5 * level);
         if self.is_mirrored { -value } else { value }
     }
 
@@ -48,19 +57,6 @@ impl Draws {
             value
         }
     }
-}
-
-/// Van der Corput's sequence in base two: any first part of it fills 0..1 evenly.
-fn halves_of_halves(mut index: u64) -> f64 {
-    let (mut value, mut half) = (0.0, 0.5);
-    while index > 0 {
-        if index % 2 == 1 {
-            value += half;
-        }
-        index /= 2;
-        half *= 0.5;
-    }
-    value
 }
 
 /// What a standard normal number stays below with a probability.
@@ -79,21 +75,22 @@ pub(crate) fn seed_of(pour: &str) -> u64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::statistics::quantile_of_sorted;
 
     #[test]
     fn even_normals_have_the_quantiles_of_a_normal_distribution() {
-        let mut values: Vec<f64> = (0..80)
+        let members = 0..MEMBER_COUNT;
+        let mut values: Vec<f64> = members
             .map(|member| Draws::new(1, member).even_normal())
             .collect();
         values.sort_by(f64::total_cmp);
-        // One in ten lies below -1.2816, from any table of the normal distribution.
-        let tenth = 0.5 * (values[7] + values[8]);
-        assert!((tenth + 1.2816).abs() < 0.06, "{tenth}");
-        let mean_square = values.iter().map(|value| value * value).sum::<f64>() / 80.0;
-        assert!((mean_square - 1.0).abs() < 0.05, "{mean_square}");
-        assert!(
-            values.iter().sum::<f64>().abs() < 1e-9,
-            "they mirror each other"
-        );
+        // Source: any table of the normal distribution. Mark: from memory.
+        for (share, value) in [(0.1, -1.2816), (0.25, -0.6745), (0.5, 0.0), (0.9, 1.2816)] {
+            let found = quantile_of_sorted(&values, share);
+            assert!((found - value).abs() < 0.03, "{share}: {found}");
+        }
+        let square_sum: f64 = values.iter().map(|value| value * value).sum();
+        let mean_square = square_sum / MEMBER_COUNT as f64;
+        assert!((mean_square - 1.0).abs() < 0.03, "{mean_square}");
     }
 }
