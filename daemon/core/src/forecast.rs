@@ -34,6 +34,7 @@ use crate::assessment::{Forecast, JudgedBreak, UnexplainedFall};
 use crate::forecast::air::AirPast;
 use crate::forecast::concrete::{Section, Slab, ripening_table};
 use crate::forecast::draws::seed_of;
+use crate::forecast::fall::Read;
 use crate::forecast::fit::{ConcreteFit, of_position};
 use crate::forecast::future::{Course, Futures, Night, PositionOutlook, Rates, Step};
 use crate::forecast::maturity::{PastMaturity, bridged};
@@ -360,18 +361,23 @@ fn falls(
     if !past.has_air() {
         return Vec::new();
     }
-    let positions = usable.iter().zip(past.tracks.iter().zip(traces));
-    positions
-        .filter(|(one, _)| one.known.believed)
-        .filter_map(|(one, (track, trace))| {
-            let fall = fall::unexplained(&track.read_c, trace)?;
-            Some(UnexplainedFall {
-                position: one.known.index,
-                since: now.plus_hours(-fall.since_h),
-                fall_c: fall.fall_c,
-            })
+    let believed: Vec<usize> = (0..usable.len())
+        .filter(|index| usable[*index].known.believed)
+        .collect();
+    let course = |index: &usize| Read {
+        read_c: &past.tracks[*index].read_c,
+        model_c: &traces[*index],
+    };
+    let courses: Vec<Read<'_>> = believed.iter().map(course).collect();
+    let falls = believed.iter().enumerate().filter_map(|(place, index)| {
+        let fall = fall::unexplained(&courses, place)?;
+        Some(UnexplainedFall {
+            position: usable[*index].known.index,
+            since: now.plus_hours(-fall.since_h),
+            fall_c: fall.fall_c,
         })
-        .collect()
+    });
+    falls.collect()
 }
 
 /// One position's start into the futures, and its temperature at each point of the past.

@@ -8,7 +8,7 @@ use daemon_core::config::{LimitSet, PlantConfig};
 use daemon_core::limits::{Limit, breach_id};
 use daemon_core::{Plant, Reading};
 use support::{
-    act, at, config, open_act, opened, ordinary_c, ordinary_night, plant_of, reading, sign,
+    act, at, binding, config, open_act, opened, ordinary_c, ordinary_night, plant_of, reading, sign,
 };
 
 /// The pour on a plant whose only limit set is this one.
@@ -378,22 +378,29 @@ fn heated_night(until: usize) -> (Vec<f64>, Vec<f64>) {
 
 #[test]
 fn a_stretch_that_falls_behind_its_heat_balance_calls_a_person_though_the_air_shows_nothing() {
+    let mut facts = opened();
+    let mut fourth = facts.positions[2].clone();
+    (fourth.id, fourth.station_m) = ("P4".to_owned(), 25.0);
+    facts.positions.push(fourth);
+    facts.channels.push(binding("c4", "P4"));
     let acts = vec![
-        open_act(),
+        act(1, 61, ActBody::PourOpened(Box::new(facts))),
         act(2, 62, enclosure_binding()),
         heat(3, 240, true),
     ];
     // From minute 540 on the tarp is off over the second position, where the concrete cools by 2 °C/h.
     let (concrete_c, air_c) = heated_night(700);
     let night = |lost_c_per_min: f64| {
-        let mut night = minutely(700, |channel, minute| {
+        let read = |channel: usize, minute: i64| {
             let lost_min = if channel == 1 {
                 (minute - 540).max(0)
             } else {
                 0
             };
             concrete_c[minute as usize] - lost_c_per_min * lost_min as f64
-        });
+        };
+        let mut night = minutely(700, read);
+        night.extend((0..=700).map(|minute| reading("c4", minute, read(3, minute))));
         night.extend(air(0, 700, |minute| air_c[minute as usize]));
         night
     };
