@@ -180,7 +180,8 @@ impl Heat<'_> {
         let verb = if named.len() > 1 { "have" } else { "has" };
         Some(Trouble {
             kind: "local-heat-loss".into(),
-            urgency: Urgency::Soon,
+            // A heat balance is wrong more often than a tarp is lost.
+            urgency: Urgency::Look,
             what: format!(
                 "{} {verb} fallen {} behind the heat balance, though the air that is read does not \
                  show why.",
