@@ -62,14 +62,14 @@ fn record(past: &Path, data: &Path) -> (usize, usize) {
             let [received_at, measured_at, channel, value] = cells[..] else {
                 panic!("not a reading: {row}");
             };
-            let fault = || Measured::Fault(value.into());
+            // What is no number is one logger's word or another's for an open wire.
+            let celsius = value.parse::<f64>().ok().filter(|value| value.is_finite());
+            let open = || Measured::Fault("open".into());
             ReadingRow {
                 channel: channel.into(),
                 measured_ms: (!measured_at.is_empty()).then(|| millis(measured_at)),
                 received_ms: millis(received_at),
-                measured: value
-                    .parse()
-                    .map_or_else(|_| fault(), Measured::TemperatureC),
+                measured: celsius.map_or_else(open, Measured::TemperatureC),
                 via: Via::Mqtt,
             }
         });
