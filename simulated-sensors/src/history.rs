@@ -20,7 +20,7 @@ use crate::fault::Fault;
 use crate::files::{self, TRUTH_EVERY};
 use crate::instruments::Instruments;
 use crate::paperwork::{self, PlantFileOptions, stamp};
-use crate::plan::{LoadPlan, NightPlan};
+use crate::plan::NightPlan;
 use crate::plant::Plant;
 use crate::scenario::{RandomFaults, Scenario};
 use crate::streams;
@@ -218,9 +218,6 @@ impl Night {
     fn told(&self) -> Vec<serde_json::Value> {
         let beds = self.plan.beds.iter().zip(&self.quality);
         beds.map(|(bed, quality)| {
-            let mean = |factor: fn(&LoadPlan) -> f64| {
-                bed.loads.iter().map(factor).sum::<f64>() / bed.loads.len() as f64
-            };
             let told = PourTold {
                 pour: &paperwork::pour_id(&self.plan, &bed.bed_id),
                 bed: &bed.bed_id,
@@ -229,8 +226,8 @@ impl Night {
                 strength_reached_at: quality.strength_reached_at().map(stamp),
                 faults: self.faults_of(&bed.bed_id),
                 is_retarded: quality.is_retarded(),
-                pace_factor: mean(|load| load.pace_factor),
-                strength_factor: mean(|load| load.strength_factor),
+                pace_factor: bed.mean_over_loads(|load| load.pace_factor),
+                strength_factor: bed.mean_over_loads(|load| load.strength_factor),
             };
             serde_json::json!(told)
         })

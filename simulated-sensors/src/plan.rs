@@ -107,6 +107,11 @@ impl NightPlan {
 }
 
 impl BedPlan {
+    /// The mean over the pour's loads of what one has.
+    pub fn mean_over_loads(&self, of: fn(&LoadPlan) -> f64) -> f64 {
+        self.loads.iter().map(of).sum::<f64>() / self.loads.len() as f64
+    }
+
     pub fn heat_schedule(&self) -> HeatSchedule {
         HeatSchedule {
             on_at: self.heat_on_at,

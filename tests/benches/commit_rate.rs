@@ -9,7 +9,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use harness::broker::Broker;
 use harness::daemon::Daemon;
 use harness::plant::{PlantFile, open_pour, payload};
-use harness::wait_until;
+use harness::{median, wait_until};
 use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
 
 /// The store's own schema, so that the raw insert keeps the same rows, indexes and checks.
@@ -158,11 +158,6 @@ fn raw_insert() -> f64 {
         transaction.commit().expect("it commits");
     }
     readings.len() as f64 / began_at.elapsed().as_secs_f64()
-}
-
-fn median(mut rates: Vec<f64>) -> f64 {
-    rates.sort_by(f64::total_cmp);
-    rates[rates.len() / 2]
 }
 
 fn main() {

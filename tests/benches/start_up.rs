@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 use chrono::{DateTime, Days, Utc};
 use daemon_store::{ActRow, Batch, Measured, OpenOptions, ReadingRow, Via, Writer};
 use harness::daemon::Daemon;
-use harness::{binary, wait_until};
+use harness::{binary, median, wait_until};
 use serde_json::Value;
 
 const NIGHT_COUNT: u64 = 25;
@@ -96,11 +96,6 @@ fn start(plant: &Path, data: &Path) -> (f64, f64) {
     drop(daemon);
     fs::remove_file(data.with_extension("log")).expect("the log goes");
     (answered_s, learned_s)
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
 }
 
 fn main() {

@@ -70,6 +70,16 @@ pub fn binary(name: &str) -> PathBuf {
     folder.join(name)
 }
 
+/// The middle of what a benchmark measured.
+///
+/// # Panics
+/// Without values.
+#[must_use]
+pub fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
 /// Waits until `probe` is `Ok`, asking again and again; after `limit` it fails with the last answer.
 ///
 /// # Panics

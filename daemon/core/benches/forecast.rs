@@ -120,6 +120,7 @@ fn main() -> std::io::Result<()> {
         });
         median_ms(times.collect())
     };
+    let one = |look: &dyn Fn()| time(ROW_COUNT, look) / ROW_COUNT as f64;
     let release = || {
         std::hint::black_box(forecast(std::hint::black_box(&known), now));
     };
@@ -133,16 +134,8 @@ fn main() -> std::io::Result<()> {
         out,
         "{POSITION_COUNT} positions, likely {ahead_h:.1} h ahead, medians of {RUN_COUNT}:"
     )?;
-    writeln!(
-        out,
-        "one pour: {:.2} ms (aim 5)",
-        time(ROW_COUNT, &release) / ROW_COUNT as f64
-    )?;
-    writeln!(
-        out,
-        "one pour with the night ahead: {:.2} ms",
-        time(ROW_COUNT, &night) / ROW_COUNT as f64
-    )?;
+    writeln!(out, "one pour: {:.2} ms (aim 5)", one(&release))?;
+    writeln!(out, "one pour with the night ahead: {:.2} ms", one(&night))?;
     let beds_ms = time(BED_COUNT, &release);
     writeln!(out, "{BED_COUNT} beds: {beds_ms:.1} ms (aim 200)")
 }

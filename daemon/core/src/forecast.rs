@@ -364,13 +364,13 @@ fn falls(
     let believed: Vec<usize> = (0..usable.len())
         .filter(|index| usable[*index].known.believed)
         .collect();
-    let course = |index: &usize| Read {
+    let read = |index: &usize| Read {
         read_c: &past.tracks[*index].read_c,
         model_c: &traces[*index],
     };
-    let courses: Vec<Read<'_>> = believed.iter().map(course).collect();
+    let positions: Vec<Read<'_>> = believed.iter().map(read).collect();
     let falls = believed.iter().enumerate().filter_map(|(place, index)| {
-        let fall = fall::unexplained(&courses, place)?;
+        let fall = fall::unexplained(&positions, place)?;
         Some(UnexplainedFall {
             position: usable[*index].known.index,
             since: now.plus_hours(-fall.since_h),

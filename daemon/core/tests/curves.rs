@@ -5,7 +5,7 @@ mod support;
 use calibration::verification::{CurveState, VerifyingBreak};
 use calibration::{Cured, parse_records};
 use daemon_core::Plant;
-use daemon_core::act::{Act, ActBody, ChannelBinding, ChannelRole, PourCorrected};
+use daemon_core::act::{Act, ActBody, PourCorrected};
 use daemon_core::assessment::{PourAssessment, Standing, Urgency};
 use daemon_core::config::PlantConfig;
 use daemon_core::curve_points::CurveBreak;
@@ -83,13 +83,7 @@ fn cautions(pour: &PourAssessment) -> Vec<&'static str> {
 
 #[test]
 fn the_first_break_with_its_own_history_is_a_point_once_the_pour_is_learned_from() {
-    let companion = ChannelBinding {
-        channel: "s1".into(),
-        role: ChannelRole::Specimen,
-        position: None,
-        set: Some("A".into()),
-        from_at: None,
-    };
+    let companion = specimen_binding("s1", "A");
     let acts = [
         open_act(),
         act(2, 62, ActBody::PlugMoved(companion)),

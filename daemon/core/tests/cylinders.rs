@@ -2,13 +2,13 @@
 
 mod support;
 
-use daemon_core::act::{
-    Act, ActBody, ChannelBinding, ChannelRole, Load, PourOpened, SetPurpose, SetStorage,
-};
+use daemon_core::act::{Act, ActBody, Load, PourOpened, SetPurpose, SetStorage};
 use daemon_core::assessment::{ConfirmationState, PourAssessment, PourStatus};
 use daemon_core::config::PlantConfig;
 use daemon_core::{Plant, Reading};
-use support::{act, at, broke, config, opened, ordinary_night, reading, set, sign};
+use support::{
+    act, at, broke, config, opened, ordinary_night, reading, set, sign, specimen_binding,
+};
 
 /// Long enough for the slowest position to be past the required strength.
 const LATE: i64 = 16 * 60;
@@ -299,13 +299,7 @@ fn a_specimen_without_a_result_fails_its_set_and_stays_a_number() {
 /// A pour whose set A has a channel of its own, and a night with it at a steady temperature.
 fn followed(specimen_c: f64) -> (Act, Vec<Reading>) {
     let opening = open(|facts| {
-        facts.channels.push(ChannelBinding {
-            channel: "s".into(),
-            role: ChannelRole::Specimen,
-            position: None,
-            set: Some("A".into()),
-            from_at: None,
-        });
+        facts.channels.push(specimen_binding("s", "A"));
     });
     let mut readings = ordinary_night(LATE);
     let steps = (0..=LATE).step_by(5);

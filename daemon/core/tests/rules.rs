@@ -3,12 +3,11 @@
 mod support;
 
 use daemon_core::Plant;
-use daemon_core::act::{
-    Act, ActBody, ChannelRole, Load, Placement, PourOpened, Requirement, StrengthAct,
-};
+use daemon_core::act::{Act, ActBody, Load, Placement, PourOpened, Requirement, StrengthAct};
 use daemon_core::assessment::{ConfirmationState, PourAssessment, PourStatus, Standing};
 use support::{
     act, at, binding, broke, config, open_act, opened, ordinary_night, plant_with, set, sign,
+    specimen_binding,
 };
 
 /// Long enough for the slowest position to be past the required strength.
@@ -109,13 +108,7 @@ fn a_failure_after_a_pass_undoes_it() {
 #[test]
 fn specimens_warmer_than_the_slowest_position_confirm_it_only_once_it_has_caught_up() {
     let mut warm = opened();
-    warm.channels.push(daemon_core::act::ChannelBinding {
-        channel: "s".into(),
-        role: ChannelRole::Specimen,
-        position: None,
-        set: Some("A".into()),
-        from_at: None,
-    });
+    warm.channels.push(specimen_binding("s", "A"));
     let mut readings = ordinary_night(LATE);
     readings.extend(
         (0..=LATE)

@@ -2,11 +2,14 @@
 
 mod support;
 
-use daemon_core::act::{ActBody, ChannelBinding, ChannelRole};
+use daemon_core::act::ActBody;
 use daemon_core::assessment::{Trouble, Urgency};
 use daemon_core::plant::PlantAssessment;
 use daemon_core::trouble::explain_by_source;
-use support::{act, at, config, open_act, opened, ordinary_night, plant_of, plant_with, reading};
+use support::{
+    act, at, config, open_act, opened, ordinary_night, plant_of, plant_with, reading,
+    specimen_binding,
+};
 
 /// P1 read to the end, P2 until 03:20, P3 until 02:30; asked at 06:00.
 fn falling_silent(more: &[daemon_core::act::Act]) -> PlantAssessment {
@@ -134,13 +137,7 @@ fn the_plants_limit_set_is_for_pours_where_nobody_names_one() {
 fn cylinders_sensor_may_be_silent_until_the_cylinders_are_made() {
     let mut facts = opened();
     facts.last_placement_at = Some(at(90));
-    facts.channels.push(ChannelBinding {
-        channel: "companion".into(),
-        role: ChannelRole::Specimen,
-        position: None,
-        set: Some("A".into()),
-        from_at: None,
-    });
+    facts.channels.push(specimen_binding("companion", "A"));
     let opening = act(1, 61, ActBody::PourOpened(Box::new(facts)));
     let plant = plant_with(&[opening], &ordinary_night(360));
     let silent_at = |minute: i64| {

@@ -49,8 +49,6 @@ impl QualityControl {
     pub fn new(seed: u64, bed: &BedPlan) -> Self {
         let mut rng = streams::stream(seed, &format!("history/quality/{}", bed.bed_id));
         let sets = bed.sets().into_iter();
-        let paces = bed.loads.iter().map(|load| load.pace_factor);
-        let mean_pace = paces.sum::<f64>() / bed.loads.len() as f64;
         Self {
             guess: streams::factor(&mut rng, GUESS_DEVIATION),
             sets: sets.map(|set| (set.name, set.specimens.len())).collect(),
@@ -62,7 +60,7 @@ impl QualityControl {
             heat_is_off: false,
             signed_at: None,
             is_stripped: false,
-            is_retarded: mean_pace > RETARDED_PACE,
+            is_retarded: bed.mean_over_loads(|load| load.pace_factor) > RETARDED_PACE,
         }
     }
 

@@ -53,16 +53,16 @@ impl Read<'_> {
 }
 
 /// Such a fall of one of the positions up to now.
-pub(super) fn unexplained(courses: &[Read<'_>], index: usize) -> Option<Fall> {
-    let course = courses.get(index)?;
-    let before_c = course.moved_before_c();
+pub(super) fn unexplained(positions: &[Read<'_>], index: usize) -> Option<Fall> {
+    let position = positions.get(index)?;
+    let before_c = position.moved_before_c();
     for ago in 0..SEEN_POINTS {
-        let others = courses
+        let others = positions
             .iter()
             .enumerate()
             .filter(|(other, _)| *other != index);
         let others: Vec<f64> = others.filter_map(|(_, other)| other.lost_c(ago)).collect();
-        let lost_c = course.lost_c(ago)?;
+        let lost_c = position.lost_c(ago)?;
         let is_large = lost_c >= FALL_C_MIN.max(before_c);
         let is_apart = lost_c - median(&others)? >= APART_C_MIN;
         if !is_large || !is_apart || others.len() < OTHER_COUNT_MIN {
@@ -70,11 +70,11 @@ pub(super) fn unexplained(courses: &[Read<'_>], index: usize) -> Option<Fall> {
         }
     }
     let (since, highest_c) = (1..=BACK_POINTS)
-        .filter_map(|ago| Some((ago, course.above_c(ago)?)))
+        .filter_map(|ago| Some((ago, position.above_c(ago)?)))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
     Some(Fall {
         since_h: since as f64 * STEP_H,
-        fall_c: highest_c - course.above_c(0)?,
+        fall_c: highest_c - position.above_c(0)?,
     })
 }
 
@@ -97,11 +97,11 @@ mod tests {
                 .collect()
         };
         let (own, other) = (read(above_c), read(others_c));
-        let courses = [&own, &other, &other, &other].map(|read_c| Read {
+        let positions = [&own, &other, &other, &other].map(|read_c| Read {
             read_c,
             model_c: &model_c,
         });
-        unexplained(&courses, 0)
+        unexplained(&positions, 0)
     }
 
     /// Calm, then falling by .2 °C at each of the last ten points.

@@ -101,29 +101,33 @@ impl StrengthDoubt {
                 None => {}
             }
         }
-        doubt.next_ratio_ln = doubt.clone().of_next_set(curve, maturity);
+        // What is slow in the concrete of some loads its cylinders show as weak.
+        let (ln, ln_sd) = doubt
+            .with_pace(curve, maturity)
+            .unwrap_or((doubt.pour_ln, doubt.pour_ln_sd));
+        let own = doubt.load_cv.hypot(doubt.set_cv);
+        doubt.next_ratio_ln = (ln, ln_sd.hypot(own));
         doubt
-    }
-
-    /// Cylinders hold the concrete of some loads: what is slow in it they show as weak.
-    fn of_next_set(mut self, curve: &PreparedCurve, maturity: f64) -> (f64, f64) {
-        self.fold_pace_in(curve, maturity);
-        let own = self.load_cv.hypot(self.set_cv);
-        (self.pour_ln, self.pour_ln_sd.hypot(own))
     }
 
     /// Turns slowness into weakness at the required strength, so that breaks can speak of both at once.
     fn fold_pace_in(&mut self, curve: &PreparedCurve, maturity: f64) {
+        if let Some(folded) = self.with_pace(curve, maturity) {
+            (self.pour_ln, self.pour_ln_sd) = folded;
+            self.pace = Pace::default();
+        }
+    }
+
+    /// The pour's factor with its slowness as weakness; none where the curve does not tell how.
+    fn with_pace(&self, curve: &PreparedCurve, maturity: f64) -> Option<(f64, f64)> {
         let aside = 1.02;
         let gained = (curve.strength_at(maturity * aside) / curve.strength_at(maturity)).ln();
         let elasticity = gained / f64::ln(aside);
-        if !elasticity.is_finite() {
-            return;
-        }
         let (mean, sd) = self.pace.moments();
-        self.pour_ln -= elasticity * mean;
-        self.pour_ln_sd = self.pour_ln_sd.hypot(elasticity * sd);
-        self.pace = Pace::default();
+        elasticity.is_finite().then(|| {
+            let ln_sd = self.pour_ln_sd.hypot(elasticity * sd);
+            (self.pour_ln - elasticity * mean, ln_sd)
+        })
     }
 
     /// The factor on the maturity needed in one future.

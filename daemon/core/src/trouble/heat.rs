@@ -116,8 +116,9 @@ impl Heat<'_> {
     }
 
     /// Somebody has said not long ago that the tarp is lifted.
-    fn is_quiet(&self, lifted_min: Option<f64>) -> bool {
-        lifted_min.is_some_and(|lifted| lifted < self.settings.tarp_quiet_min)
+    fn is_quiet(&self) -> bool {
+        self.lifted_min()
+            .is_some_and(|lifted| lifted < self.settings.tarp_quiet_min)
     }
 
     /// The air falls though it should hold: the tarp is off, or the steam is lost.
@@ -125,8 +126,7 @@ impl Heat<'_> {
         if !self.should_be_on() {
             return None;
         }
-        let lifted_min = self.lifted_min();
-        if self.is_quiet(lifted_min) {
+        if self.is_quiet() {
             return None;
         }
         let (now_c, rate) = (self.air_now_c()?, self.air_rate_c_per_h()?);
@@ -134,7 +134,7 @@ impl Heat<'_> {
         if -rate <= self.settings.enclosure_fall_c_per_h || high.1 - now_c < FALL_C_MIN {
             return None;
         }
-        let lifted = lifted_min.map_or_else(String::new, |lifted| {
+        let lifted = self.lifted_min().map_or_else(String::new, |lifted| {
             format!(
                 " The tarp has been lifted for {}.",
                 say::span(lifted / 60.0)
@@ -159,7 +159,7 @@ impl Heat<'_> {
 
     /// Concrete falls behind its heat balance in places, though the air that is read does not show it.
     fn lost_locally(&self, of_bed: Option<&Trouble>) -> Option<Trouble> {
-        if self.is_quiet(self.lifted_min()) {
+        if self.is_quiet() {
             return None;
         }
         // A sensor in doubt is told as such.

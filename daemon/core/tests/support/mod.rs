@@ -127,6 +127,17 @@ pub fn binding(channel: &str, position: &str) -> ChannelBinding {
     }
 }
 
+/// A channel that reads specimens of a set.
+pub fn specimen_binding(channel: &str, set: &str) -> ChannelBinding {
+    ChannelBinding {
+        channel: channel.into(),
+        role: ChannelRole::Specimen,
+        position: None,
+        set: Some(set.into()),
+        from_at: None,
+    }
+}
+
 pub fn opened() -> PourOpened {
     let position = |id: &str, station_m| Position {
         id: id.into(),

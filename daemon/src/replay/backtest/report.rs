@@ -73,25 +73,33 @@ struct Ratios {
 impl Report {
     /// From pours in the order of time.
     pub(super) fn of(pours: &[Kept]) -> Self {
-        let by = |pick: &dyn Fn(&Kept) -> &str| {
-            let mut groups: BTreeMap<String, Vec<&Kept>> = BTreeMap::new();
-            for one in pours {
-                groups.entry(pick(one).to_owned()).or_default().push(one);
-            }
+        let (mixes, beds) = (
+            grouped(pours, |one| &one.mix),
+            grouped(pours, |one| &one.bed),
+        );
+        let judged = |groups: &BTreeMap<String, Vec<&Kept>>| {
             let judged = groups
-                .into_iter()
-                .map(|(name, pours)| (name, rows(pours.into_iter())));
+                .iter()
+                .map(|(name, pours)| (name.clone(), rows(pours.iter().copied())));
             judged.collect()
         };
         Self {
             all: rows(pours.iter()),
-            by_mix: by(&|one| &one.mix),
-            by_bed: by(&|one| &one.bed),
+            by_mix: judged(&mixes),
+            by_bed: judged(&beds),
             rolling: rolling(pours),
             first_sets: first_sets(pours),
-            first_ratios: first_ratios(pours),
+            first_ratios: first_ratios(pours, &mixes),
         }
     }
+}
+
+fn grouped(pours: &[Kept], pick: fn(&Kept) -> &str) -> BTreeMap<String, Vec<&Kept>> {
+    let mut groups: BTreeMap<String, Vec<&Kept>> = BTreeMap::new();
+    for one in pours {
+        groups.entry(pick(one).to_owned()).or_default().push(one);
+    }
+    groups
 }
 
 fn rows<'a>(pours: impl Iterator<Item = &'a Kept> + Clone) -> Vec<Row> {
@@ -141,15 +149,8 @@ fn first_sets(pours: &[Kept]) -> Vec<Said> {
     classes.into_iter().filter_map(said).collect()
 }
 
-fn first_ratios(pours: &[Kept]) -> Vec<Ratios> {
-    let mut mixes: Vec<&str> = pours.iter().map(|one| one.mix.as_str()).collect();
-    mixes.sort_unstable();
-    mixes.dedup();
-    let ratios = |mix: Option<&str>| {
-        let of_mix = pours
-            .iter()
-            .filter(|one| mix.is_none_or(|mix| one.mix == mix));
-        let scores: Vec<Scored> = of_mix.filter_map(Kept::scored_ratio).collect();
+fn first_ratios(pours: &[Kept], mixes: &BTreeMap<String, Vec<&Kept>>) -> Vec<Ratios> {
+    let ratios = |mix: Option<&str>, scores: Vec<Scored>| {
         let found = summary(&scores)?;
         Some(Ratios {
             mix: mix.map(str::to_owned),
@@ -161,11 +162,12 @@ fn first_ratios(pours: &[Kept]) -> Vec<Ratios> {
             width: found.width_h,
         })
     };
-    let each = mixes.into_iter().map(Some);
-    std::iter::once(None)
-        .chain(each)
-        .filter_map(ratios)
-        .collect()
+    let all = ratios(None, pours.iter().filter_map(Kept::scored_ratio).collect());
+    let each = mixes.iter().filter_map(|(mix, pours)| {
+        let scores = pours.iter().filter_map(|one| one.scored_ratio());
+        ratios(Some(mix), scores.collect())
+    });
+    all.into_iter().chain(each).collect()
 }
 
 impl fmt::Display for Report {
