@@ -192,13 +192,12 @@ fn a_running_plant_takes_commands_and_stops_when_told() {
         "{error}"
     );
 
-    let status = answer(&["status", "--dir", &folder]);
-    assert!(
-        status["loggers"]["S1"]["waiting_count"]
-            .as_u64()
-            .expect("count")
-            > 0
-    );
+    // Its first reading comes up to a plant minute after the start.
+    wait_for("a reading that no broker takes", || {
+        let status = answer(&["status", "--dir", &folder]);
+        let waiting = &status["loggers"]["S1"]["waiting_count"];
+        (waiting.as_u64().expect("count") > 0).then_some(())
+    });
     let id = plant.0.id().to_string();
     assert!(
         Command::new("kill")
