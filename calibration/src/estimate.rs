@@ -100,6 +100,8 @@ pub struct PreparedCurve {
     residual: ResidualScatter,
     scatter: Scatter,
     t_90: f64,
+    /// The curve's strength at the first of its data.
+    first_mpa: f64,
     /// Nodes per e-fold of maturity.
     nodes_per_log: f64,
     maturities: Vec<f64>,
@@ -148,6 +150,7 @@ impl PreparedCurve {
             residual: file.residual,
             scatter,
             t_90: t_quantile(LOWER_BOUND_PROBABILITY, file.residual_degrees_of_freedom),
+            first_mpa: file.curve.strength_mpa(maturity_min),
             nodes_per_log: (NODE_COUNT - 1) as f64 / (maturity_max / maturity_min).ln(),
             maturities: grid(&file.range, NODE_COUNT).collect(),
             lower_mpa: Vec::with_capacity(NODE_COUNT),
@@ -259,7 +262,7 @@ impl PreparedCurve {
             maturity_max,
             ..
         } = self.range;
-        if strength_mpa <= self.curve.strength_mpa(maturity_min) {
+        if strength_mpa <= self.first_mpa {
             return RequiredMaturity::BeforeData {
                 first_maturity: maturity_min,
             };

@@ -23,7 +23,11 @@ const LN_C_LIMIT: f64 = 1e-12;
 
 /// Up to this span a two-point rule is good to 1e-9 relative even at 80 kJ/mol and -10 °C: most
 /// segments between one-minute readings are as short.
-const TWO_POINT_SPAN_C: f64 = 0.25;
+const SHORT_SPAN_C: f64 = 0.25;
+
+/// Up to this far four derivatives of an Arrhenius rate are as good: it covers how far concrete can cool
+/// and warm again between one-minute readings.
+const CLOSE_C: f64 = 0.35;
 
 /// Up to this span a three-point rule is good to 1e-9 relative even at 80 kJ/mol and -10 °C.
 const THREE_POINT_SPAN_C: f64 = 2.0;
@@ -178,17 +182,17 @@ impl MaturityFunction {
             Self::EquivalentAge {
                 activation_energy_j_mol,
                 reference_c,
-            } => arrhenius(activation_energy_j_mol, reference_c)(temperature_c),
+            } => Arrhenius::new(activation_energy_j_mol, reference_c).rate(temperature_c),
             Self::WeightedMaturity { c_value } => weighted(c_value)(temperature_c),
-            Self::En1992Age => en_1992(temperature_c),
+            Self::En1992Age => EN_1992.rate(temperature_c),
         }
     }
 
     /// Maturity gained over `hours` while the temperature runs linearly from `start_c` to `end_c`.
     ///
     /// Exact for the temperature-time factor, also where the line crosses the datum; the others by
-    /// Gauss-Legendre quadrature, good to 1e-9 relative, with two rate evaluations while the span is
-    /// under 0.25 °C and three while it is under 2 °C.
+    /// quadrature, good to 1e-9 relative, with one or two rate evaluations while the span is short
+    /// and three while it is under 2 °C.
     pub fn over_segment(&self, start_c: f64, end_c: f64, hours: f64) -> f64 {
         match *self {
             Self::TemperatureTimeFactor { datum_c } => {
@@ -198,14 +202,34 @@ impl MaturityFunction {
                 activation_energy_j_mol,
                 reference_c,
             } => {
-                let rate = arrhenius(activation_energy_j_mol, reference_c);
-                mean_on_line(rate, start_c, end_c) * hours
+                let rate = Arrhenius::new(activation_energy_j_mol, reference_c);
+                rate.mean_on_line(start_c, end_c) * hours
             }
             Self::WeightedMaturity { c_value } => {
                 mean_weighted(weighted(c_value), start_c, end_c) * hours
             }
-            Self::En1992Age => mean_on_line(en_1992, start_c, end_c) * hours,
+            Self::En1992Age => EN_1992.mean_on_line(start_c, end_c) * hours,
         }
+    }
+
+    /// Maturity gained along two straight lines that follow each other: from the first temperature to the
+    /// second over the first of `hours`, and on to the third over the second.
+    ///
+    /// As good as [`Self::over_segment`] twice, and for the Arrhenius forms at half the price where the
+    /// three lie close together.
+    pub fn over_bend(&self, celsius: [f64; 3], hours: [f64; 2]) -> f64 {
+        let close = match *self {
+            Self::EquivalentAge {
+                activation_energy_j_mol,
+                reference_c,
+            } => Arrhenius::new(activation_energy_j_mol, reference_c).over_close(celsius, hours),
+            Self::En1992Age => EN_1992.over_close(celsius, hours),
+            Self::TemperatureTimeFactor { .. } | Self::WeightedMaturity { .. } => None,
+        };
+        close.unwrap_or_else(|| {
+            self.over_segment(celsius[0], celsius[1], hours[0])
+                + self.over_segment(celsius[1], celsius[2], hours[1])
+        })
     }
 
     /// Maturity at every point of a history of `(hours, celsius)`, linear in between, starting at
@@ -244,25 +268,82 @@ impl MaturityFunction {
     }
 }
 
-fn arrhenius(activation_energy_j_mol: f64, reference_c: f64) -> impl Fn(f64) -> f64 {
-    let q_k = activation_energy_j_mol / GAS_CONSTANT_J_MOL_K;
-    let at_reference = q_k / (reference_c + KELVIN_OFFSET);
-    move |temperature_c| {
-        let kelvin = temperature_c + KELVIN_OFFSET;
+/// A rate of the form `exp(level - activation / T)`, T in kelvin.
+struct Arrhenius {
+    level: f64,
+    activation_k: f64,
+    kelvin_offset: f64,
+}
+
+/// EN 1992-1-1 (B.10).
+const EN_1992: Arrhenius = Arrhenius {
+    level: 13.65,
+    activation_k: 4000.0,
+    kelvin_offset: KELVIN_OFFSET_EN_1992,
+};
+
+impl Arrhenius {
+    fn new(activation_energy_j_mol: f64, reference_c: f64) -> Self {
+        let activation_k = activation_energy_j_mol / GAS_CONSTANT_J_MOL_K;
+        Self {
+            level: activation_k / (reference_c + KELVIN_OFFSET),
+            activation_k,
+            kelvin_offset: KELVIN_OFFSET,
+        }
+    }
+
+    fn rate(&self, temperature_c: f64) -> f64 {
+        let kelvin = temperature_c + self.kelvin_offset;
         if kelvin > 0.0 {
-            (at_reference - q_k / kelvin).exp()
+            (self.level - self.activation_k / kelvin).exp()
         } else {
             0.0
         }
     }
-}
 
-fn en_1992(temperature_c: f64) -> f64 {
-    let kelvin = temperature_c + KELVIN_OFFSET_EN_1992;
-    if kelvin > 0.0 {
-        (13.65 - 4000.0 / kelvin).exp()
-    } else {
-        0.0
+    /// The mean while the temperature runs linearly.
+    fn mean_on_line(&self, start_c: f64, end_c: f64) -> f64 {
+        let span_c = end_c - start_c;
+        if span_c.abs() >= SHORT_SPAN_C {
+            return mean_on_line(|celsius| self.rate(celsius), start_c, end_c);
+        }
+        // The middle, and a twenty-fourth of the second derivative: one exponential in place of two.
+        let middle_c = start_c + 0.5 * span_c;
+        let per_kelvin = 1.0 / (middle_c + self.kelvin_offset);
+        let slope = self.activation_k * per_kelvin * per_kelvin;
+        let curvature = slope * (slope - 2.0 * per_kelvin);
+        self.rate(middle_c) * (1.0 + span_c * span_c / 24.0 * curvature)
+    }
+
+    /// Over two lines that meet at a temperature close to their other ends: the rate there, with its
+    /// derivatives on the moments of what they are off, so that one exponential serves for both; `None`
+    /// where they lie further apart.
+    fn over_close(&self, [start_c, middle_c, end_c]: [f64; 3], hours: [f64; 2]) -> Option<f64> {
+        let off_c = [start_c - middle_c, end_c - middle_c];
+        let kelvin = middle_c + self.kelvin_offset;
+        let is_close = off_c[0].abs().max(off_c[1].abs()) < CLOSE_C;
+        if !is_close || kelvin <= 0.0 {
+            return None;
+        }
+        // Derivatives of exp(-q/T) over itself, from the slope q/T² of its logarithm and that slope's own.
+        let per_kelvin = 1.0 / kelvin;
+        let slope = self.activation_k * per_kelvin * per_kelvin;
+        let slope_1 = -2.0 * slope * per_kelvin;
+        let slope_2 = -3.0 * slope_1 * per_kelvin;
+        let square = slope * slope;
+        let derivatives = [
+            slope,
+            square + slope_1,
+            slope * (square + 3.0 * slope_1) + slope_2,
+            square * (square + 6.0 * slope_1) + 3.0 * slope_1 * slope_1 + 4.0 * slope * slope_2,
+        ];
+        let mean = |off: f64| {
+            let [first, second, third, fourth] = derivatives;
+            1.0 + off
+                * (first / 2.0 + off * (second / 6.0 + off * (third / 24.0 + off * fourth / 120.0)))
+        };
+        let level = (self.level - self.activation_k * per_kelvin).exp();
+        Some(level * (hours[0] * mean(off_c[0]) + hours[1] * mean(off_c[1])))
     }
 }
 
@@ -326,7 +407,7 @@ fn mean_on_line(rate: impl Fn(f64) -> f64, start_c: f64, end_c: f64) -> f64 {
     };
     if span_c == 0.0 {
         rate(start_c)
-    } else if span_c.abs() < TWO_POINT_SPAN_C {
+    } else if span_c.abs() < SHORT_SPAN_C {
         by_rule(start_c, span_c, &TWO_POINT)
     } else if span_c.abs() < THREE_POINT_SPAN_C {
         by_rule(start_c, span_c, &THREE_POINT)

@@ -39,7 +39,9 @@ fn a_segment_agrees_with_a_brute_force_integral_to_1e_9() {
     // kink inside, where the brute-force sum would be the worse of the two.
     let segments = [
         (20.0, 20.24),
+        (20.0, 20.49),
         (-9.76, -10.0),
+        (-9.52, -10.0),
         (20.0, 21.9),
         (65.0, 63.1),
         (-10.0, -8.1),
@@ -57,6 +59,34 @@ fn a_segment_agrees_with_a_brute_force_integral_to_1e_9() {
             );
         }
     }
+}
+
+#[test]
+fn a_bend_is_its_two_lines_to_1e_9() {
+    // The dip that readings a minute apart allow, at both ends of what is cured; then bends too wide for
+    // the short way.
+    let bends = [
+        ([20.0, 19.9, 20.05], [0.012, 0.005]),
+        ([-9.5, -9.9, -9.55], [0.01, 0.01]),
+        ([55.0, 54.73, 55.1], [0.0107, 0.006]),
+        ([60.0, 60.1, 60.12], [0.0, 0.02]),
+        ([15.0, 12.0, 30.0], [0.3, 0.5]),
+        ([-12.0, -9.0, -9.9], [0.3, 0.5]),
+    ];
+    for function in FUNCTIONS {
+        for ([start_c, middle_c, end_c], hours) in bends {
+            // Lines by themselves are held against a brute-force integral above.
+            let expected = function.over_segment(start_c, middle_c, hours[0])
+                + function.over_segment(middle_c, end_c, hours[1]);
+            let got = function.over_bend([start_c, middle_c, end_c], hours);
+            assert!(
+                (got - expected).abs() <= 1.5e-9 * expected,
+                "{function:?} {start_c}, {middle_c}, {end_c}: {got} against {expected}"
+            );
+        }
+    }
+    let still = FUNCTIONS[2].over_bend([20.0, 20.0, 20.0], [0.0, 0.0]);
+    assert!(still.abs() < f64::EPSILON, "{still}");
 }
 
 #[test]

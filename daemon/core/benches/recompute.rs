@@ -1,4 +1,7 @@
 //! How long the whole plant takes to be judged again: forty beds of sixteen positions, sixteen hours.
+//!
+//! First without a forecast (trust, maturity, strength, limits: what a reading changes at once), then
+//! with it and the night ahead. Pours that require no strength are not forecast.
 
 mod measure;
 #[path = "../tests/support/mod.rs"]
@@ -22,8 +25,11 @@ fn channel(bed: usize, position: usize) -> String {
     format!("L{bed}-{position:02}")
 }
 
-fn pour(bed: usize) -> Act {
+fn pour(bed: usize, is_forecast: bool) -> Act {
     let mut facts = opened();
+    if !is_forecast {
+        facts.required.clear();
+    }
     facts.bed = format!("B{bed}");
     facts.positions = (0..POSITION_COUNT)
         .map(|index| Position {
@@ -56,7 +62,7 @@ fn celsius(bed: usize, position: usize, minute: i64) -> f64 {
     start + (peak - start) * shape + ripple
 }
 
-fn plant() -> Plant {
+fn plant(is_forecast: bool) -> Plant {
     let mut config = config();
     let bed = config.beds[0].clone();
     config.beds = (0..BED_COUNT)
@@ -68,7 +74,7 @@ fn plant() -> Plant {
         .collect();
     let mut plant = Plant::new(config);
     for bed in 0..BED_COUNT {
-        plant.take_act(pour(bed));
+        plant.take_act(pour(bed, is_forecast));
         for position in 0..POSITION_COUNT {
             let channel: std::sync::Arc<str> = channel(bed, position).into();
             for minute in 0..=MINUTE_COUNT {
@@ -84,8 +90,8 @@ fn plant() -> Plant {
     plant
 }
 
-fn main() -> std::io::Result<()> {
-    let plant = plant();
+/// Medians of the time of one core, where the system tells it, and of the time until it was done, ms.
+fn judged_again(plant: &Plant, is_forecast: bool) -> (Option<f64>, f64) {
     let mut elapsed = Vec::new();
     let mut on_core = Vec::new();
     for run in 0..RUN_COUNT {
@@ -96,19 +102,39 @@ fn main() -> std::io::Result<()> {
         elapsed.push(began_at.elapsed());
         on_core.extend(ran().zip(ran_before).map(|(after, before)| after - before));
         assert_eq!(assessment.pours.len(), BED_COUNT);
-        let estimated = assessment
-            .pours
-            .iter()
-            .filter(|pour| pour.governing.is_some());
-        assert_eq!(estimated.count(), BED_COUNT, "every bed is judged");
+        for pour in &assessment.pours {
+            let estimated = pour
+                .positions
+                .iter()
+                .filter(|one| one.estimate.maturity().is_some());
+            assert_eq!(
+                estimated.count(),
+                POSITION_COUNT,
+                "every position is estimated"
+            );
+            assert_eq!(pour.forecast.sampled_count > 0, is_forecast);
+        }
     }
+    let on_core = (on_core.len() == RUN_COUNT).then(|| median_ms(on_core));
+    (on_core, median_ms(elapsed))
+}
+
+fn main() -> std::io::Result<()> {
     let mut out = std::io::stdout();
     writeln!(
         out,
         "recompute of {BED_COUNT} beds of {POSITION_COUNT} positions, 16 h at one minute, medians of {RUN_COUNT}:"
     )?;
-    if on_core.len() == RUN_COUNT {
-        writeln!(out, "  {:.1} ms of one core", median_ms(on_core))?;
+    for (is_forecast, what) in [
+        (false, "trust, maturity, strength, limits (aim 100)"),
+        (true, "the same with forecast and night ahead"),
+    ] {
+        let (on_core, elapsed_ms) = judged_again(&plant(is_forecast), is_forecast);
+        let on_core = on_core.map_or(String::new(), |ms| format!("{ms:.1} ms of one core, "));
+        writeln!(
+            out,
+            "  {what}: {on_core}{elapsed_ms:.1} ms until it was done"
+        )?;
     }
-    writeln!(out, "  {:.1} ms until it was done", median_ms(elapsed))
+    Ok(())
 }

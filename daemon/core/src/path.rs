@@ -7,8 +7,6 @@
 //! more can only raise the low path: removing one, cutting a sensor or widening a gap never raises a
 //! lower bound. Steps are taken out before (`trust`), because dense spikes would support each other.
 
-use std::collections::VecDeque;
-
 use calibration::MaturityFunction;
 
 use crate::age::Age;
@@ -254,7 +252,7 @@ pub fn low_maturity(
             .max(carried - FASTEST_RISE_C_PER_H * previous_at.hours_since(node.0));
         (*kept, previous_at) = (carried, node.0);
     }
-    let mut maturity = 0.0;
+    let (mut maturity, mut bends) = (0.0, 0.0);
     let mut add = |from: (UtcMs, f64), to: (UtcMs, f64)| {
         if let Some(stretch) = clipped(from, to, age.zero_at_latest, now) {
             let lowered = Stretch {
@@ -273,36 +271,46 @@ pub fn low_maturity(
     for index in 1..nodes.len() {
         let from = (nodes[index - 1].0, from_before[index - 1]);
         let to = (nodes[index].0, from_after[index]);
-        for (a, b) in low_pieces(from, to, down) {
-            add(a, b);
+        let dip = Dip::between(from, to, down);
+        let is_whole = from.0 >= age.zero_at_latest && to.0 <= now;
+        let celsius = dip.celsius.map(|one| one - lower_c);
+        let is_plain = |one: &f64| (COLDEST_C..=credit_c_max).contains(one);
+        if is_whole && celsius.iter().all(is_plain) {
+            // Nearly all of a night: both lines at once.
+            bends += function.over_bend(celsius, dip.hours);
+        } else {
+            let cross = (from.0.plus_hours(dip.hours[0]), dip.celsius[1]);
+            add((from.0, dip.celsius[0]), cross);
+            add(cross, (to.0, dip.celsius[2]));
         }
     }
     if now > last.0 {
         let end = from_before[nodes.len() - 1];
         add((last.0, end), (now, end - down * now.hours_since(last.0)));
     }
-    maturity
+    maturity + bends
 }
 
-/// The higher of a line falling from `from` and a line rising to `to`.
-fn low_pieces(
-    from: (UtcMs, f64),
-    to: (UtcMs, f64),
-    down: f64,
-) -> [((UtcMs, f64), (UtcMs, f64)); 2] {
-    let hours = to.0.hours_since(from.0);
-    let falling = |h: f64| from.1 - down * h;
-    let rising = |h: f64| to.1 - FASTEST_RISE_C_PER_H * (hours - h);
-    let cross_h = ((from.1 - to.1 + FASTEST_RISE_C_PER_H * hours) / (down + FASTEST_RISE_C_PER_H))
-        .clamp(0.0, hours);
-    let cross_at = from.0.plus_hours(cross_h);
-    let cross_c = falling(cross_h).max(rising(cross_h));
-    let start_c = falling(0.0).max(rising(0.0));
-    let end_c = falling(hours).max(rising(hours));
-    [
-        ((from.0, start_c), (cross_at, cross_c)),
-        ((cross_at, cross_c), (to.0, end_c)),
-    ]
+/// Between two nodes the higher of a line falling from the first and a line rising to the second: its
+/// temperatures at the start, where they cross and at the end, and the hours of both lines.
+struct Dip {
+    celsius: [f64; 3],
+    hours: [f64; 2],
+}
+
+impl Dip {
+    fn between(from: (UtcMs, f64), to: (UtcMs, f64), down: f64) -> Self {
+        let hours = to.0.hours_since(from.0);
+        let falling = |h: f64| from.1 - down * h;
+        let rising = |h: f64| to.1 - FASTEST_RISE_C_PER_H * (hours - h);
+        let cross_h = ((from.1 - to.1 + FASTEST_RISE_C_PER_H * hours)
+            / (down + FASTEST_RISE_C_PER_H))
+            .clamp(0.0, hours);
+        Self {
+            celsius: [0.0, cross_h, hours].map(|h| falling(h).max(rising(h))),
+            hours: [cross_h, hours - cross_h],
+        }
+    }
 }
 
 /// What each reading is good for: its temperature, but no more than its neighbours in time support,
@@ -310,12 +318,6 @@ fn low_pieces(
 fn credited(all: &[(UtcMs, f64)], zero_at: UtcMs, window_min: f64) -> Vec<(UtcMs, f64)> {
     let readings = &all[all.partition_point(|one| one.0 < zero_at)..];
     let window_ms = (window_min * 60_000.0) as i64;
-    let before = window_maxima(readings.iter().copied(), window_ms);
-    let reversed = readings
-        .iter()
-        .rev()
-        .map(|(at, value)| (UtcMs(-at.0), *value));
-    let after = window_maxima(reversed, window_ms);
     let mut changed_at = zero_at;
     let mut previous: Option<(UtcMs, f64)> = None;
     let mut nodes = Vec::with_capacity(readings.len());
@@ -326,41 +328,38 @@ fn credited(all: &[(UtcMs, f64)], zero_at: UtcMs, window_min: f64) -> Vec<(UtcMs
             changed_at = previous_at;
         }
         previous = Some((at, value));
-        let (Some(earlier), Some(later)) = (before[index], after[readings.len() - 1 - index])
-        else {
+        let before = readings[..index].iter().rev();
+        let after = readings[index + 1..].iter();
+        let (Some(before_c), Some(after_c)) = (
+            supported(value, at, before, window_ms),
+            supported(value, at, after, window_ms),
+        ) else {
             continue;
         };
         if at.hours_since(changed_at) <= UNCHANGED_H_MAX {
-            nodes.push((
-                at,
-                value
-                    .min(earlier + SUPPORT_SLACK_C)
-                    .min(later + SUPPORT_SLACK_C),
-            ));
+            nodes.push((at, before_c.min(after_c)));
         }
     }
     nodes
 }
 
-/// For each reading the highest of those before it within the window; `None` where there is none.
-fn window_maxima(readings: impl Iterator<Item = (UtcMs, f64)>, window_ms: i64) -> Vec<Option<f64>> {
-    let mut highest: VecDeque<(UtcMs, f64)> = VecDeque::new();
-    readings
-        .map(|(at, value)| {
-            while highest
-                .front()
-                .is_some_and(|front| front.0.0 < at.0 - window_ms)
-            {
-                highest.pop_front();
-            }
-            let found = highest.front().map(|front| front.1);
-            while highest.back().is_some_and(|back| back.1 <= value) {
-                highest.pop_back();
-            }
-            highest.push_back((at, value));
-            found
-        })
-        .collect()
+/// As much of a value as its neighbours on one side support, nearest first; `None` without any.
+fn supported<'a>(
+    value: f64,
+    at: UtcMs,
+    neighbours: impl Iterator<Item = &'a (UtcMs, f64)>,
+    window_ms: i64,
+) -> Option<f64> {
+    let mut highest: Option<f64> = None;
+    for one in neighbours.take_while(|one| (one.0.0 - at.0).abs() <= window_ms) {
+        let so_far = highest.map_or(one.1, |highest| highest.max(one.1));
+        // Mostly the nearest supports all of it.
+        if so_far + SUPPORT_SLACK_C >= value {
+            return Some(value);
+        }
+        highest = Some(so_far);
+    }
+    highest.map(|highest| highest + SUPPORT_SLACK_C)
 }
 
 /// The temperature of a believed path at one time, by linear interpolation; `None` outside it.

@@ -49,8 +49,10 @@ pub fn robust_rates(
             continue;
         }
         let span_h = span_ms as f64 / MS_PER_H;
-        let is_calm = range_c(window) < HALF_OF_PAIRS * span_h * of_interest_c_per_h;
-        let rate = if is_calm || !tilted.may_be_of_interest(start..=end) {
+        let is_calm = || range_c(window) < HALF_OF_PAIRS * span_h * of_interest_c_per_h;
+        let is_settled =
+            !tilted.has_any(start..=end) || is_calm() || !tilted.may_be_of_interest(start..=end);
+        let rate = if is_settled {
             0.0
         } else {
             median_slope(window, &mut slopes)
@@ -74,6 +76,8 @@ fn range_c(window: &[(UtcMs, f64)]) -> f64 {
 struct Tilted {
     against_rise: Vec<f64>,
     against_fall: Vec<f64>,
+    /// The last up to each that does not fall from the one before it, in one of the two; 0 for none.
+    last_steep: Vec<usize>,
 }
 
 impl Tilted {
@@ -82,10 +86,28 @@ impl Tilted {
         let made_c = |at: UtcMs| of_interest_c_per_h * at.hours_since(start);
         let against_rise = medians.iter().map(|one| one.1 - made_c(one.0));
         let against_fall = medians.iter().map(|one| -one.1 - made_c(one.0));
-        Self {
-            against_rise: against_rise.collect(),
-            against_fall: against_fall.collect(),
+        let (against_rise, against_fall) =
+            (Vec::from_iter(against_rise), Vec::from_iter(against_fall));
+        let mut last_steep = vec![0; medians.len()];
+        for index in 1..medians.len() {
+            let holds = |tilted: &[f64]| tilted[index] >= tilted[index - 1] - ROUNDING_C;
+            let is_steep = holds(&against_rise) || holds(&against_fall);
+            last_steep[index] = if is_steep {
+                index
+            } else {
+                last_steep[index - 1]
+            };
         }
+        Self {
+            against_rise,
+            against_fall,
+            last_steep,
+        }
+    }
+
+    /// Whether any slope within is that steep: where each falls from the one before, all fall.
+    fn has_any(&self, window: RangeInclusive<usize>) -> bool {
+        self.last_steep[*window.end()] > *window.start()
     }
 
     /// Whether at least half of the slopes within are that steep in one direction, without which
