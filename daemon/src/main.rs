@@ -47,7 +47,7 @@ enum Command {
         /// Print one JSON object in place of text
         #[arg(long)]
         json: bool,
-        /// Write a chart of each horizon as SVG into this folder
+        /// Write a chart of each horizon, and one of them all, as SVG into this folder
         #[arg(long, value_name = "DIR")]
         charts: Option<PathBuf>,
     },

@@ -46,10 +46,15 @@ fn each_horizon_has_its_chart() {
     let folder = tempfile::tempdir().expect("a folder");
     let charts = folder.path().join("charts");
     said(&backtest(&["--charts", charts.to_str().expect("UTF-8")]));
-    for hours in [6, 4, 2, 1] {
-        let file = charts.join(format!("ahead-{hours}h.svg"));
-        let drawn = std::fs::read_to_string(&file).expect("a chart");
-        assert!(drawn.contains(&format!("{hours} h ahead")), "{drawn}");
+    let each =
+        [6, 4, 2, 1].map(|hours| (format!("ahead-{hours}h.svg"), format!("{hours} h ahead")));
+    let all = (
+        "all-horizons.svg".to_owned(),
+        "over how far ahead".to_owned(),
+    );
+    for (name, title) in each.into_iter().chain([all]) {
+        let drawn = std::fs::read_to_string(charts.join(name)).expect("a chart");
+        assert!(drawn.contains(&title), "{drawn}");
         assert!(drawn.contains("Broken cylinders decide"), "{drawn}");
     }
 }

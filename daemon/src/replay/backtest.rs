@@ -36,7 +36,7 @@ const TENTH_DEVIATIONS: f64 = 1.2816;
 pub struct Telling {
     /// As one JSON object in place of text.
     pub as_json: bool,
-    /// A folder for a chart of each horizon.
+    /// A folder for a chart of each horizon, and one of all.
     pub charts: Option<PathBuf>,
 }
 
@@ -93,10 +93,18 @@ pub fn backtest(
     let mut pours: Vec<Kept> = kept.into_values().collect();
     pours.sort_by(|a, b| (a.reached_at, &a.pour).cmp(&(b.reached_at, &b.pour)));
     if let Some(folder) = &telling.charts {
-        for ahead_h in AHEAD_H {
-            let file = folder.join(format!("ahead-{ahead_h:.0}h.svg"));
-            let drawn = chart::svg(&picture::of_horizon(&pours, ahead_h));
-            fs::write(&file, drawn).with_context(|| format!("cannot write {}", file.display()))?;
+        let each = AHEAD_H.map(|ahead_h| {
+            let name = format!("ahead-{ahead_h:.0}h.svg");
+            (name, picture::of_horizon(&pours, ahead_h))
+        });
+        let all = (
+            "all-horizons.svg".to_owned(),
+            picture::over_horizons(&pours),
+        );
+        for (name, chart) in each.into_iter().chain([all]) {
+            let file = folder.join(name);
+            fs::write(&file, chart::svg(&chart))
+                .with_context(|| format!("cannot write {}", file.display()))?;
         }
     }
     let report = Report::of(&pours);

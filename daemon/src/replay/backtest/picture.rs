@@ -1,11 +1,76 @@
-//! One horizon as a chart: each pour's forecast less what came, in the order of time.
+//! Charts: all horizons side by side, and each by itself with its pours in the order of time.
 
 use chart::{Chart, Mark};
 use daemon_core::statistics::quantile;
 
-use super::Kept;
 use super::report::STRETCH;
-use crate::replay::score::Scored;
+use super::{AHEAD_H, Kept};
+use crate::replay::score::{Scored, summary};
+
+/// Horizons that are drawn side by side: each of so many steps, h …
+const HORIZON_STEP_H: f64 = 0.5;
+const HORIZON_COUNT: u32 = 24;
+/// … at which at least so many pours were forecast.
+const POUR_COUNT_MIN: usize = 5;
+
+/// How far forecasts were off over how far ahead they were made: the middle eight of ten errors as a
+/// band, and what the forecasts themselves said of it as a pair of lines.
+pub(super) fn over_horizons(pours: &[Kept]) -> Chart {
+    let horizons: Vec<(f64, Vec<Scored>)> = (1..=HORIZON_COUNT)
+        .map(|index| {
+            let ahead_h = HORIZON_STEP_H * f64::from(index);
+            let scores = pours.iter().filter_map(|one| one.scored(ahead_h));
+            (ahead_h, scores.collect())
+        })
+        .filter(|(_, scores): &(f64, Vec<Scored>)| scores.len() >= POUR_COUNT_MIN)
+        .collect();
+    let at = |share: f64, value: fn(&Scored) -> f64| {
+        horizons.iter().filter_map(move |(ahead_h, scores)| {
+            let values: Vec<f64> = scores.iter().map(value).collect();
+            Some((*ahead_h, quantile(&values, share)?))
+        })
+    };
+    let off = |one: &Scored| one.likely_h;
+    let said = [
+        |one: &Scored| one.early_h - one.likely_h,
+        |one: &Scored| one.late_h - one.likely_h,
+    ];
+    let covers: Vec<String> = AHEAD_H
+        .iter()
+        .filter_map(|ahead_h| {
+            let scores: Vec<Scored> = pours
+                .iter()
+                .filter_map(|one| one.scored(*ahead_h))
+                .collect();
+            let cover = summary(&scores)?.cover;
+            Some(format!("{:.0} % at {ahead_h:.0} h", 100.0 * cover))
+        })
+        .collect();
+    Chart {
+        title: "Forecast by the curve less what came, over how far ahead".to_owned(),
+        x_label: "hours before the line got there".to_owned(),
+        y_label: "early is below, late above, h".to_owned(),
+        is_x_logarithmic: false,
+        band: at(0.1, off)
+            .zip(at(0.9, off))
+            .map(|((ahead_h, low), (_, high))| (ahead_h, low, high))
+            .collect(),
+        lines: said.map(|value| at(0.5, value).collect()).to_vec(),
+        marks: at(0.5, off).map(|(x, y)| (x, y, Mark::Filled)).collect(),
+        levels: vec![(0.0, String::new())],
+        places: Vec::new(),
+        note: format!(
+            "Shade: eight of ten forecasts were off by this; dots: the middle. Lines: the window that they \
+             gave (middle of all), which should hold 80 %; it held {}. Broken cylinders decide; a person \
+             signs.",
+            if covers.is_empty() {
+                "none yet".to_owned()
+            } else {
+                covers.join(", ")
+            }
+        ),
+    }
+}
 
 /// Forecast less what came, h, over the pours in the order of time: the window as a band, the likely time
 /// as a point, and the size of error that half of the last pours kept within as a pair of lines.

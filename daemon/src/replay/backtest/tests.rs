@@ -83,6 +83,21 @@ fn stretches_follow_each_other_and_show_what_came_of_learning() {
 }
 
 #[test]
+fn all_horizons_stand_beside_each_other_where_enough_was_forecast() {
+    let chart = picture::over_horizons(&pours());
+    // Answers were asked four hours ahead, and count within half an hour of it.
+    let hours: Vec<f64> = chart.band.iter().map(|one| one.0).collect();
+    assert_eq!(hours, [3.5, 4.0, 4.5]);
+    // Thirty of fifty were off by two hours, the others by a quarter; the window is an hour either side.
+    assert_eq!(chart.band[1], (4.0, 0.25, 2.0));
+    assert_eq!(chart.lines[0][1], (4.0, -1.0));
+    assert_eq!(chart.lines[1][1], (4.0, 1.0));
+    assert!(chart.note.contains("40 % at 4 h"), "{}", chart.note);
+    let none = picture::over_horizons(&[]);
+    assert!(none.note.contains("none yet"), "{}", none.note);
+}
+
+#[test]
 fn a_picture_has_each_pour_and_names_what_was_held() {
     let chart = picture::of_horizon(&pours(), 4.0);
     assert_eq!((chart.band.len(), chart.marks.len()), (50, 50));
