@@ -95,7 +95,7 @@ fn main() -> std::io::Result<()> {
             .enumerate()
             .map(|(index, path)| KnownPosition {
                 index,
-                required_mpa,
+                required_mpa: Some(required_mpa),
                 time_zero_at: Some(at(0)),
                 temperatures: path,
                 believed: true,

@@ -18,7 +18,6 @@ mod future;
 mod maturity;
 pub(crate) mod outlook;
 mod past;
-mod screen;
 pub(crate) mod squares;
 mod strength;
 mod table;
@@ -40,7 +39,6 @@ use crate::forecast::future::{Course, Futures, Night, PositionOutlook, Rates, St
 use crate::forecast::maturity::{PastMaturity, bridged};
 use crate::forecast::outlook::AirOutlook;
 use crate::forecast::past::{Past, Path, TrackSource, temperature_now_c, trend_c_per_h};
-use crate::forecast::screen::{leave_out, screened};
 use crate::forecast::squares::Fitted;
 use crate::forecast::strength::{StrengthDoubt, reaching};
 use crate::forecast::table::OneRate;
@@ -50,15 +48,16 @@ use crate::pour::PourRecord;
 use crate::say;
 use crate::time::UtcMs;
 
+pub(crate) use past::point_means;
 pub(crate) use strength::evidence;
 pub(crate) use teach::{Lesson, teach};
 
 /// Futures advance by this, h.
-const STEP_H: f64 = 1.0 / 6.0;
+pub(crate) const STEP_H: f64 = 1.0 / 6.0;
 /// Nothing is forecast further ahead than this, h.
 const HORIZON_H: f64 = 72.0;
 /// Sampled futures; even, because they come in mirrored pairs.
-const MEMBER_COUNT: u64 = 80;
+const MEMBER_COUNT: u64 = 64;
 /// A read trend that nothing explains goes on for this long, h.
 const UNEXPLAINED_TREND_C_PER_H_MAX: f64 = 6.0;
 
@@ -72,7 +71,7 @@ pub struct KnownAt<'a> {
     pub curve: Option<KnownCurveUse<'a>>,
     /// How many positions the assessment has.
     pub position_count: usize,
-    /// The judged ones only.
+    /// The judged ones, and others that are believed now: they are only looked at ahead.
     pub positions: Vec<KnownPosition<'a>>,
     /// Believed readings of the air under the tarp, in time order.
     pub enclosure: &'a [(UtcMs, f64)],
@@ -96,12 +95,13 @@ pub struct KnownCurveUse<'a> {
     pub maturity: MaturityFunction,
 }
 
-/// A judged position.
+/// One position.
 #[derive(Debug, Clone, Copy)]
 pub struct KnownPosition<'a> {
     /// Index into the record's positions.
     pub index: usize,
-    pub required_mpa: f64,
+    /// `None` where no release waits for it: a person left it out, or nothing is required of it.
+    pub required_mpa: Option<f64>,
     /// `None` while it has no age.
     pub time_zero_at: Option<UtcMs>,
     /// Believed readings in time order, °C.
@@ -149,7 +149,7 @@ fn sampled(
     let Some(curve) = &known.curve else {
         return none("No usable curve: only broken cylinders can tell.".to_owned());
     };
-    if known.positions.is_empty() {
+    if known.positions.iter().all(|one| one.required_mpa.is_none()) {
         return none("No position is judged, so there is nothing to forecast.".to_owned());
     }
     let mut usable = Vec::new();
@@ -157,12 +157,14 @@ fn sampled(
     for position in &known.positions {
         match check(position, known.record, curve.prepared, known.units) {
             Ok(one) => usable.push(one),
+            Err(_) if position.required_mpa.is_none() => {}
             Err(reason) => obstacle = obstacle.or(Some(reason)),
         }
     }
-    if usable.iter().all(|one| one.readings.is_empty()) {
+    let judged = || usable.iter().filter(|one| one.known.required_mpa.is_some());
+    if judged().all(|one| one.readings.is_empty()) {
         let unread = || {
-            let id = position_id(known.record, usable.first()?.known.index);
+            let id = position_id(known.record, judged().next()?.known.index);
             Some(format!(
                 "Nothing that was read at position {id} is believed, nor at any other, so there is \
                  no forecast, and the line waits."
@@ -170,8 +172,6 @@ fn sampled(
         };
         return none(obstacle.or_else(unread).unwrap_or_default());
     }
-    let cleaned = screened(&usable, now);
-    leave_out(&mut usable, &cleaned);
     stand_in(&mut usable, known.enclosure);
     let rates = Rates::new(curve.maturity);
     let ripening = ripening_table(Some(curve.maturity));
@@ -202,7 +202,7 @@ fn check<'a>(
     units: UnitSystem,
 ) -> Result<Usable<'a>, String> {
     let id = position_id(record, position.index);
-    let required_mpa = position.required_mpa;
+    let required_mpa = position.required_mpa.unwrap_or(0.0);
     match curve.required_maturity(required_mpa) {
         RequiredMaturity::Never => {
             return Err(format!(
@@ -323,7 +323,7 @@ fn night<'a>(
     };
     let required_mpa = usable
         .iter()
-        .map(|one| one.known.required_mpa)
+        .filter_map(|one| one.known.required_mpa)
         .fold(0.0, f64::max);
     let delay = (fitted.parameters[0], fitted.sds()[0]);
     let strength = StrengthDoubt::new(
@@ -429,7 +429,10 @@ fn position_outlook(
     };
     let outlook = PositionOutlook {
         required_mpa: one.known.required_mpa,
-        needed: reaching(curve, one.known.required_mpa),
+        needed: one
+            .known
+            .required_mpa
+            .map_or(f64::INFINITY, |mpa| reaching(curve, mpa)),
         doubted_h,
         place: track.place,
         cells,

@@ -22,7 +22,8 @@ use crate::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast, forecast_
 use crate::habits::{self, Habits, PourSummary};
 use crate::limits::{self, LimitFindings, Limited, UnderTarp, judge_limits, limits_of};
 use crate::positions::{
-    JudgedChannels, Readings, bound, bound_to_position, judge_channels, specimen_maturity,
+    JudgedChannels, JudgedPosition, Readings, bound, bound_to_position, judge_channels,
+    specimen_maturity,
 };
 use crate::pour::PourRecord;
 use crate::reading::{Reading, Taken};
@@ -413,10 +414,11 @@ impl Plant {
         breaks: &'a [JudgedBreak],
         habits: &'a Habits,
     ) -> KnownAt<'a> {
+        let is_believed = |one: &JudgedPosition| one.judged.is_believed_now() && !one.is_parted;
         let positions = judged
             .positions
             .iter()
-            .filter(|one| one.assessment.is_judged());
+            .filter(|one| one.assessment.is_judged() || is_believed(one));
         KnownAt {
             units: self.config.units,
             record,
@@ -428,10 +430,13 @@ impl Plant {
             positions: positions
                 .map(|one| KnownPosition {
                     index: one.assessment.index,
-                    required_mpa: one.assessment.required_mpa.unwrap_or_default(),
+                    required_mpa: one
+                        .assessment
+                        .required_mpa
+                        .filter(|_| one.assessment.is_judged()),
                     time_zero_at: one.age.map(|age| age.zero_at),
-                    temperatures: &one.judged.believed,
-                    believed: one.judged.is_believed_now(),
+                    temperatures: &one.of_concrete,
+                    believed: is_believed(one),
                     reads_air: one.assessment.trust.reason == Some(DoubtReason::ReadsAir),
                 })
                 .collect(),

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use crate::act::{ChannelBinding, ChannelRole, Position};
+use crate::act::{ChannelBinding, ChannelRole};
 use crate::age::{Age, age_at, specimen_zero};
 use crate::assessment::{
     ChannelAssessment, DoubtReason, PositionAssessment, PositionEstimate, Trust, Verdict,
@@ -15,7 +15,8 @@ use crate::path::{self, believed_maturity, low_maturity, slope_c_per_h};
 use crate::pour::{PourRecord, RecordedBreak};
 use crate::time::UtcMs;
 use crate::trust::{
-    Judged, doubt_small_steps, judge_alone, reject_air, reject_fluttering, reject_stuck,
+    Aged, Judged, Partings, doubt_small_steps, judge_alone, partings, reject_air,
+    reject_fluttering, reject_stuck,
 };
 
 /// Rates are taken over this long, h.
@@ -41,6 +42,10 @@ pub struct JudgedPosition {
     pub assessment: PositionAssessment,
     pub age: Option<Age>,
     pub judged: Judged,
+    /// What it read of its concrete, as far as that is believed: what gives maturity.
+    pub of_concrete: Vec<(UtcMs, f64)>,
+    /// It parted from the others and has not come back.
+    pub is_parted: bool,
 }
 
 /// Everything measured of a pour, judged.
@@ -71,10 +76,17 @@ impl Readings<'_> {
     #[must_use]
     pub fn bound_samples(&self, bound: &[Bound<'_>], from: UtcMs, now: UtcMs) -> Vec<Sample> {
         let until = UtcMs(now.0 + 1);
-        bound
-            .iter()
-            .flat_map(|one| self.samples(one.channel, one.from.max(from), one.to.min(until)))
-            .collect()
+        let mut samples = Vec::new();
+        for one in bound {
+            let found = self.samples(one.channel, one.from.max(from), one.to.min(until));
+            // Mostly there is one stretch, and nothing to copy.
+            if samples.is_empty() {
+                samples = found;
+            } else {
+                samples.extend(found);
+            }
+        }
+        samples
     }
 }
 
@@ -165,40 +177,36 @@ pub fn judge_channels(
             reject_air(one, &enclosure, config.units, age.zero_at, now);
         }
     }
+    let partings = partings_of(&judged, &ages, now);
+    let of_concrete: Vec<Path> = judged
+        .iter()
+        .zip(&partings)
+        .map(|(one, parted)| parted.without(&one.believed))
+        .collect();
     let maturities: Vec<Option<Maturity>> = (0..judged.len())
         .map(|index| {
-            maturity(
-                config,
-                curve?,
-                ages[index]?,
-                &judged[index],
-                &credible[index],
-                now,
-            )
+            // What a sensor read beside its concrete stays beside it, whatever it reads later.
+            let credible = partings[index].without(&credible[index]);
+            let paths = (&of_concrete[index], &credible);
+            judged[index].last_at?;
+            maturity(config, curve?, ages[index]?, paths, now)
         })
         .collect();
     let maturities = without_air(&judged, &maturities);
-    let positions =
-        record
-            .facts
-            .positions
-            .iter()
-            .enumerate()
-            .zip(judged)
-            .map(|((index, position), judged)| JudgedPosition {
-                assessment: assess(
-                    record,
-                    index,
-                    position,
-                    &judged,
-                    ages[index],
-                    now,
-                    || estimate_of(curve, ages[index], maturities[index], &judged),
-                    maturities[index],
-                ),
-                age: ages[index],
+    let whole = judged.into_iter().zip(of_concrete).zip(&partings);
+    let positions = whole
+        .enumerate()
+        .map(|(index, ((judged, of_concrete), partings))| {
+            let (age, maturity) = (ages[index], maturities[index]);
+            let estimate = || estimate_of(curve, age, maturity, &of_concrete);
+            JudgedPosition {
+                assessment: assess(record, index, &judged, age, now, estimate, maturity),
+                age,
                 judged,
-            });
+                of_concrete,
+                is_parted: partings.is_parted(),
+            }
+        });
     JudgedChannels {
         positions: positions.collect(),
         others,
@@ -219,14 +227,12 @@ fn maturity(
     config: &PlantConfig,
     curve: &ReadyCurve,
     age: Age,
-    judged: &Judged,
-    credible: &[(UtcMs, f64)],
+    (of_concrete, credible): (&Path, &Path),
     now: UtcMs,
 ) -> Option<Maturity> {
-    judged.last_at?;
     let believed = believed_maturity(
         &curve.maturity,
-        &judged.believed,
+        of_concrete,
         age.zero_at,
         now,
         &config.estimate,
@@ -245,6 +251,24 @@ fn maturity(
         low,
         bridged_h: believed.bridged_h,
     })
+}
+
+/// When each position's readings were not its concrete's. One that reads air all along is no measure for
+/// the others, and has lost its say already.
+fn partings_of(judged: &[Judged], ages: &[Option<Age>], now: UtcMs) -> Vec<Partings> {
+    let paths: Vec<_> = judged
+        .iter()
+        .zip(ages)
+        .map(|(one, age)| {
+            let reads_air = one.trust.reason == Some(DoubtReason::ReadsAir);
+            let age = age.filter(|_| !reads_air && !one.believed.is_empty())?;
+            Some(Aged {
+                readings: &one.believed,
+                zero_at: age.zero_at,
+            })
+        })
+        .collect();
+    partings(&paths, now)
 }
 
 /// A position that reads air goes on governing at the lowest maturity that is credible anywhere.
@@ -277,7 +301,7 @@ fn estimate_of(
     curve: Option<&ReadyCurve>,
     age: Option<Age>,
     maturity: Option<Maturity>,
-    judged: &Judged,
+    of_concrete: &[(UtcMs, f64)],
 ) -> PositionEstimate {
     let none = |reason: &str| PositionEstimate::None {
         reason: reason.to_owned(),
@@ -290,26 +314,22 @@ fn estimate_of(
         return none("not placed yet, or nobody has said when it was");
     }
     match maturity {
-        Some(_) if judged.believed.is_empty() => none("nothing it read is believed"),
+        Some(_) if of_concrete.is_empty() => none("nothing it read is believed"),
         Some(maturity) => estimate(curve, maturity.believed, maturity.low),
         None => none("nothing was read"),
     }
 }
 
-#[expect(
-    clippy::too_many_arguments,
-    reason = "one place gathers what the passes before it found"
-)]
 fn assess(
     record: &PourRecord,
     index: usize,
-    position: &Position,
     judged: &Judged,
     age: Option<Age>,
     now: UtcMs,
     estimate: impl FnOnce() -> PositionEstimate,
     maturity: Option<Maturity>,
 ) -> PositionAssessment {
+    let position = &record.facts.positions[index];
     let highest = judged.highest();
     let last = judged.believed.last();
     let is_fresh = judged.is_believed_now();

@@ -3,6 +3,8 @@
 //! A reading is rejected alone (fault, out of range, step) or beside others (stuck, reads air). Doubt
 //! never makes a position look stronger: what it is replaced with stands in `path` and `estimate`.
 
+mod parted;
+
 use crate::assessment::{DoubtReason, Trust, Verdict};
 use crate::channel::Sample;
 use crate::config::TrustSettings;
@@ -11,6 +13,8 @@ use crate::say;
 use crate::statistics::median;
 use crate::time::UtcMs;
 use units::UnitSystem;
+
+pub use parted::{Aged, Partings, partings};
 
 /// Siblings that ranged over more than this while a channel stood still show that it is stuck, °C.
 const SIBLING_RANGE_C: f64 = 1.6;

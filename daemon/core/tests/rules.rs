@@ -94,6 +94,41 @@ fn a_failed_break_holds_and_one_soon_after_is_judged_with_it() {
 }
 
 #[test]
+fn nobody_is_told_to_wait_for_a_break_when_no_specimen_is_left() {
+    let failed = |id: u128, set: &str| broke(id, LATE - 90 + id as i64, set, [20.0, 21.0]);
+    let told = |sets: &[&str]| {
+        let ids = (7..).zip(sets);
+        let breaks: Vec<Act> = ids.map(|(id, set)| failed(id, set)).collect();
+        let assessment = late_plant(&breaks).assess(at(LATE));
+        let trouble = assessment
+            .troubles
+            .iter()
+            .find(|one| one.kind == "break-failed");
+        let trouble = trouble.expect("they failed");
+        let hold = &assessment.pours[0].release_holds[0];
+        (
+            trouble.what.clone(),
+            trouble.first_act.to_string(),
+            hold.text.clone(),
+        )
+    };
+    let (what, first_act, hold) = told(&["A", "B"]);
+    assert_eq!(what, "Cylinders failed; 2 release specimens are left.");
+    assert!(
+        first_act.contains("wait for the next break time"),
+        "{first_act}"
+    );
+    assert!(hold.contains("then break another set"), "{hold}");
+    let (what, first_act, hold) = told(&["A", "B", "C"]);
+    assert_eq!(what, "Cylinders failed; no release specimens are left.");
+    assert!(
+        first_act.contains("QC and the engineer decide"),
+        "{first_act}"
+    );
+    assert!(hold.contains("No release specimens are left"), "{hold}");
+}
+
+#[test]
 fn a_failure_after_a_pass_undoes_it() {
     let plant = late_plant(&[
         broke(7, LATE - 90, "A", [27.0, 27.0]),

@@ -2,7 +2,7 @@
 
 use crate::ahead::{BindingReason, HeatAdvice, HeatCounsel};
 use crate::forecast::KnownAt;
-use crate::forecast::future::{Course, Futures, Night, hottest_c};
+use crate::forecast::future::{Course, Futures, Night, hottest_c, judged};
 use crate::forecast::told::share_by;
 use crate::time::UtcMs;
 
@@ -173,8 +173,7 @@ impl Asked<'_> {
                 fall_c = falls.fold(0.0, f64::max);
             });
             let correction = &self.known.habits.correction;
-            let passes = bodies
-                .iter()
+            let passes = judged(&bodies)
                 .all(|body| correction.corrected_h(body.passes_h()) <= self.wanted_h);
             let within = |value: f64, most: Option<f64>| most.is_none_or(|most| value <= most);
             let held = [

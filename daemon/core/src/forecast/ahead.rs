@@ -8,7 +8,7 @@ use crate::statistics::quantile_of_sorted;
 use crate::time::UtcMs;
 
 /// Futures that are followed beyond the required strength; even, as they come in mirrored pairs.
-const MEMBER_COUNT: u64 = 60;
+const MEMBER_COUNT: u64 = 40;
 /// The night is followed at least so far, and at most, h.
 const UNTIL_H_MIN: f64 = 3.0;
 const UNTIL_H_MAX: f64 = 30.0;
@@ -187,7 +187,7 @@ impl Moment {
         // The position that lacks most of what it needs.
         let weakest = bodies
             .iter()
-            .map(|body| (body.strength_mpa(night.curve), body.required_mpa))
+            .filter_map(|body| Some((body.strength_mpa(night.curve), body.required_mpa?)))
             .min_by(|a, b| (a.0 - a.1).total_cmp(&(b.0 - b.1)));
         self.strength_mpa.extend(weakest.map(|one| one.0));
     }

@@ -164,36 +164,27 @@ pub(crate) struct Slab {
 #[derive(Debug, Clone, Copy)]
 struct Stride {
     step_h: f64,
-    /// Exchange over the step, relative to a cell's capacity.
-    inner: f64,
+    /// Exchange of the outer cell with the air over the step, relative to a cell's capacity.
     outer: f64,
-    /// The tridiagonal matrix, eliminated once.
-    eliminated: [f64; CELL_COUNT - 1],
-    per_pivot: [f64; CELL_COUNT],
+    /// The inverse of the implicit step's matrix, which is symmetric: each cell's row.
+    inverse: [[f64; CELL_COUNT]; CELL_COUNT],
 }
 
 impl Stride {
     fn new(step_h: f64, (inner_per_h, outer_per_h): (f64, f64)) -> Self {
         let (inner, outer) = (inner_per_h * step_h, outer_per_h * step_h);
-        let mut pivot = 1.0 + inner;
-        let mut eliminated = [0.0; CELL_COUNT - 1];
-        let mut per_pivot = [1.0 / pivot; CELL_COUNT];
-        for index in 1..CELL_COUNT {
-            let beyond = if index + 1 == CELL_COUNT {
-                outer
-            } else {
-                inner
-            };
-            eliminated[index - 1] = inner / pivot;
-            pivot = 1.0 + inner + beyond - inner * eliminated[index - 1];
-            per_pivot[index] = 1.0 / pivot;
-        }
+        // The matrix is [1+i, -i, 0], [-i, 1+2i, -i], [0, -i, 1+i+o]; its inverse by cofactors.
+        let [first, middle, last] = [1.0 + inner, 1.0 + 2.0 * inner, 1.0 + inner + outer];
+        let square = inner * inner;
+        let corner = middle * last - square;
+        let per_determinant = 1.0 / (first * corner - square * last);
+        let [a, b, c] = [corner, inner * last, square].map(|one| one * per_determinant);
+        let [d, e, f] =
+            [first * last, inner * first, first * middle - square].map(|one| one * per_determinant);
         Self {
             step_h,
-            inner,
             outer,
-            eliminated,
-            per_pivot,
+            inverse: [[a, b, c], [b, d, e], [c, e, f]],
         }
     }
 }
@@ -280,15 +271,10 @@ impl Slab {
             cells.share[index] = share;
         }
         right[CELL_COUNT - 1] += stride.outer * self.air_c(enclosure_c, yard_c);
-        for index in 1..CELL_COUNT {
-            right[index] += stride.eliminated[index - 1] * right[index - 1];
-        }
-        let mut beyond_c = 0.0;
-        for index in (0..CELL_COUNT).rev() {
-            let own = right[index] + stride.inner * beyond_c;
-            beyond_c = own * stride.per_pivot[index];
-            cells.temperature_c[index] = beyond_c;
-            cells.ahead_c[index] = 0.5 * (beyond_c - before_c[index]);
+        for (index, row) in stride.inverse.iter().enumerate() {
+            let after_c = row[0] * right[0] + row[1] * right[1] + row[2] * right[2];
+            cells.temperature_c[index] = after_c;
+            cells.ahead_c[index] = 0.5 * (after_c - before_c[index]);
         }
     }
 

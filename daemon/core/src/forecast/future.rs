@@ -35,7 +35,7 @@ const DOUBT_COOLER_C: f64 = 0.3;
 const ACTIVATION_SD_J_MOL: f64 = 1200.0;
 /// How many times the first step a step is, up to so many hours from now: what is far ahead is known
 /// less well than long steps are wrong.
-const STRIDES: [(f64, f64); 4] = [(4.0, 1.0), (8.0, 2.0), (12.0, 3.0), (HORIZON_H, 6.0)];
+const STRIDES: [(f64, f64); 4] = [(2.0, 1.0), (6.0, 2.0), (8.0, 3.0), (HORIZON_H, 6.0)];
 
 /// What the futures of a pour start from.
 pub(super) struct Night<'a> {
@@ -61,8 +61,9 @@ pub(super) struct Rates(RateTable<2>);
 
 /// What one position starts from.
 pub(super) struct PositionOutlook {
-    pub(super) required_mpa: f64,
-    /// The maturity at which the curve reaches that.
+    /// `None` where no release waits for it.
+    pub(super) required_mpa: Option<f64>,
+    /// The maturity at which the curve reaches that; infinite without.
     pub(super) needed: f64,
     /// How long it has not been believed, h; zero where it is.
     pub(super) doubted_h: f64,
@@ -100,7 +101,8 @@ pub(super) struct Body {
     strength_rate: f64,
     /// What a true sensor would read, with what the model leaves out, °C.
     pub(super) read_c: f64,
-    pub(super) required_mpa: f64,
+    /// `None` where no release waits for it: it goes along for its temperature.
+    pub(super) required_mpa: Option<f64>,
     /// How this concrete's strength differs from the curve's, and how much more maturity it needs.
     factor: f64,
     pace: f64,
@@ -207,7 +209,7 @@ impl Futures {
         for member in 0..member_count {
             let bodies = night.live(member, course, |_, _, _| {});
             let slowest = |pick: &dyn Fn(&Body) -> f64| {
-                bodies.iter().map(pick).fold(f64::NEG_INFINITY, f64::max)
+                judged(&bodies).map(pick).fold(f64::NEG_INFINITY, f64::max)
             };
             futures.by_curve.push(slowest(&|body| body.curve.hours()));
             futures.slowest.push(slowest(&Body::strong_h));
@@ -382,11 +384,12 @@ impl Night<'_> {
         };
         let temperature_c = slab.sensor_c(&cells);
         let (rate, answer) = self.rates.at(temperature_c);
-        let needed = reaching(self.curve, position.required_mpa / factor);
-        let strength = truly(position.required_mpa, needed);
+        let required_mpa = position.required_mpa.unwrap_or(f64::INFINITY);
+        let needed = reaching(self.curve, required_mpa / factor);
+        let strength = truly(required_mpa, needed);
         // After cylinders that failed more maturity is needed than pace alone says.
         let more = strength.maturity / needed;
-        let asked_of_set_mpa = position.required_mpa / fate.set_factor;
+        let asked_of_set_mpa = required_mpa / fate.set_factor;
         let needed_by_set = reaching(self.curve, asked_of_set_mpa / factor);
         Body {
             drift_c_per_h: position.drift_c_per_h,
@@ -430,6 +433,11 @@ impl Rates {
     pub(super) fn at(&self, temperature_c: f64) -> (f64, f64) {
         self.0.at(temperature_c).into()
     }
+}
+
+/// Those that a release waits for.
+pub(super) fn judged(bodies: &[Body]) -> impl Iterator<Item = &Body> {
+    bodies.iter().filter(|body| body.required_mpa.is_some())
 }
 
 /// The hottest of the positions, °C.

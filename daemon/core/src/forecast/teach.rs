@@ -3,7 +3,6 @@
 use crate::forecast::air::{AIR_COUNT, AirPast, generic};
 use crate::forecast::concrete::{Section, ripening_table};
 use crate::forecast::fit::{ConcreteFit, OWN_COUNT, SHARED_COUNT, of_position};
-use crate::forecast::screen::{leave_out, screened};
 use crate::forecast::squares::{Expectation, Fitted};
 use crate::forecast::{KnownAt, STEP_H, Usable, mean_trace, past_of};
 use crate::habits::Habits;
@@ -39,10 +38,11 @@ pub(crate) struct Heated {
 
 /// Fits a pour as it was at `end`; positions whose sensors were doubted teach nothing.
 pub(crate) fn teach(known: &KnownAt<'_>, end: UtcMs) -> Lesson {
-    let mut usable: Vec<Usable<'_>> = known
+    let usable: Vec<Usable<'_>> = known
         .positions
         .iter()
-        .filter(|one| one.believed && !one.reads_air && !one.temperatures.is_empty())
+        .filter(|one| one.required_mpa.is_some() && one.believed)
+        .filter(|one| !one.reads_air && !one.temperatures.is_empty())
         .filter_map(|one| {
             Some(Usable {
                 known: *one,
@@ -51,12 +51,6 @@ pub(crate) fn teach(known: &KnownAt<'_>, end: UtcMs) -> Lesson {
             })
         })
         .collect();
-    if usable.is_empty() {
-        return Lesson::default();
-    }
-    let cleaned = screened(&usable, end);
-    leave_out(&mut usable, &cleaned);
-    usable.retain(|one| one.known.believed);
     if usable.is_empty() {
         return Lesson::default();
     }

@@ -150,7 +150,7 @@ impl Question<'_> {
             .enumerate()
             .map(|(index, path)| KnownPosition {
                 index,
-                required_mpa: self.required_mpa,
+                required_mpa: Some(self.required_mpa),
                 time_zero_at: path.first().map(|first| first.0),
                 temperatures: path,
                 believed: !path.is_empty(),
@@ -339,7 +339,7 @@ fn what_stands_in_the_way_is_said() {
     );
     let only_first = |required_mpa: f64| KnownAt {
         positions: vec![KnownPosition {
-            required_mpa,
+            required_mpa: Some(required_mpa),
             ..question.known().positions[0]
         }],
         ..question.known()

@@ -35,10 +35,18 @@ pub fn release_holds(
         ),
         ConfirmationState::Failed => hold(
             "break-failed",
-            format!(
-                "{} Wait for the next break time, then break another set of that concrete.",
-                confirmation.words
-            ),
+            if confirmation.release_specimens_left > 0 {
+                format!(
+                    "{} Wait for the next break time, then break another set of that concrete.",
+                    confirmation.words
+                )
+            } else {
+                format!(
+                    "{} No release specimens are left: QC and the engineer decide how the strength is \
+                     shown.",
+                    confirmation.words
+                )
+            },
         ),
         ConfirmationState::PassedInPart => hold(
             "not-confirmed-everywhere",
@@ -192,7 +200,11 @@ fn position_cautions(
     if believed < config.estimate.position_count_min {
         caution(
             "too-few-positions",
-            format!("Only {believed} positions are believed now."),
+            match believed {
+                0 => "No position is believed now.".to_owned(),
+                1 => "Only one position is believed now.".to_owned(),
+                _ => format!("Only {believed} positions are believed now."),
+            },
         );
     }
     for position in &pour.positions {

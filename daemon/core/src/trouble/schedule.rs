@@ -59,17 +59,27 @@ pub fn schedule_troubles(pour: &PourAssessment, now: UtcMs) -> Vec<Trouble> {
     }
     if pour.confirmation.state == ConfirmationState::Failed {
         let since = pour.breaks.last().map_or(now, |broken| broken.tested_at);
+        let (left, first_act) = match pour.confirmation.release_specimens_left {
+            0 => (
+                "no release specimens are".to_owned(),
+                "Do not detension. Keep the heat and the tarp; QC and the engineer decide how the strength \
+                 is shown.",
+            ),
+            1 => (
+                "one release specimen is".to_owned(),
+                "Do not detension. Keep the heat and the tarp, and wait for the next break time.",
+            ),
+            left => (
+                format!("{left} release specimens are"),
+                "Do not detension. Keep the heat and the tarp, and wait for the next break time.",
+            ),
+        };
         troubles.push(Trouble {
             kind: "break-failed".into(),
             urgency: Urgency::Soon,
-            what: format!(
-                "Cylinders failed; {} release specimens are left.",
-                pour.confirmation.release_specimens_left
-            ),
+            what: format!("Cylinders failed; {left} left."),
             since,
-            first_act:
-                "Do not detension. Keep the heat and the tarp, and wait for the next break time."
-                    .into(),
+            first_act: first_act.into(),
             ..super::of(pour, now)
         });
     }

@@ -51,6 +51,15 @@ impl Evening {
     }
 
     fn ahead(&self, maturity: f64, limits: AheadLimits) -> Ahead {
+        self.asked(maturity, limits, |_| {}).1
+    }
+
+    fn asked(
+        &self,
+        maturity: f64,
+        limits: AheadLimits,
+        change: impl FnOnce(&mut Vec<KnownPosition<'_>>),
+    ) -> (Forecast, Ahead) {
         let question = Question {
             record: &self.record,
             curve: &self.curve,
@@ -61,12 +70,13 @@ impl Evening {
             cvs: (0.06, 0.03),
             habits: &self.habits,
         };
-        let known = KnownAt {
+        let mut known = KnownAt {
             ambient: &self.yard,
             limits,
             ..question.known()
         };
-        forecast_and_ahead(&known, minute(NOW_MIN)).1
+        change(&mut known.positions);
+        forecast_and_ahead(&known, minute(NOW_MIN))
     }
 }
 
@@ -111,6 +121,42 @@ fn a_limit_just_below_the_soak_is_seen_coming_and_one_far_above_is_not() {
     let far = with(90.0);
     assert!(far.beyond_probability < Some(0.05), "{far:?}");
     assert_eq!(far.probability_without_heat, None);
+}
+
+#[test]
+fn a_position_that_no_release_waits_for_is_looked_at_ahead_and_holds_nothing_up() {
+    let mut evening = Evening::new(1200, Some(960), &[]);
+    // By far the coolest at the end of the bed, and the hottest.
+    evening.paths = [
+        ramp(NOW_MIN, |hours| 20.0 + 0.5 * hours),
+        ramp(NOW_MIN, |hours| 20.0 + 3.5 * hours),
+    ];
+    let limits = AheadLimits {
+        concrete_c_max: Some(60.0),
+        ..AheadLimits::default()
+    };
+    let asked = |left_out: Option<usize>| {
+        evening.asked(600.0, limits, |positions| {
+            if let Some(index) = left_out {
+                positions[index].required_mpa = None;
+            }
+        })
+    };
+    let (all, _) = asked(None);
+    let (without_coolest, _) = asked(Some(0));
+    let earlier_h = all
+        .late_at
+        .expect("late")
+        .hours_since(without_coolest.late_at.expect("late"));
+    assert!(earlier_h > 2.0, "{earlier_h}");
+    assert_eq!(without_coolest.position_likely_at[0], None);
+    assert!(without_coolest.position_likely_at[1].is_some());
+    let (_, without_hottest) = asked(Some(1));
+    let hottest = without_hottest.hottest.expect("a position");
+    assert_eq!(hottest.position, 1);
+    // Its strength stands beside none that is asked for: the fan is of the other.
+    let strength_mpa = without_hottest.points[0].strength_mpa.middle;
+    assert!(strength_mpa < 0.8 * asked(Some(0)).1.points[0].strength_mpa.middle);
 }
 
 #[test]
