@@ -325,7 +325,7 @@ fn night<'a>(
         .iter()
         .filter_map(|one| one.known.required_mpa)
         .fold(0.0, f64::max);
-    let delay = (fitted.parameters[0], fitted.sds()[0]);
+    let delay = (fitted.parameters[0], fitted.sd(0));
     let strength = StrengthDoubt::new(
         known.record,
         (curve, required_mpa),

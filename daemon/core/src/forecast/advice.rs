@@ -164,12 +164,12 @@ impl Asked<'_> {
                 peak_c = peak_c.max(hottest_c);
                 above_c = hottest_c - yard_c;
                 if hours <= off_h || off_c.is_empty() {
-                    off_c = bodies.iter().map(|body| body.model_c()).collect();
+                    off_c = bodies.iter().map(|body| body.model_c).collect();
                 }
                 let falls = bodies
                     .iter()
                     .zip(&off_c)
-                    .map(|(body, off_c)| off_c - body.model_c());
+                    .map(|(body, off_c)| off_c - body.model_c);
                 fall_c = falls.fold(0.0, f64::max);
             });
             let correction = &self.known.habits.correction;

@@ -121,7 +121,7 @@ fn follow(night: &Night<'_>, limits: AheadLimits, until_h: f64) -> (Vec<Moment>,
         night.live(member, &course, |hours, bodies, _| {
             for (place, (body, trace)) in bodies.iter().zip(&mut traces).enumerate() {
                 future.peak.see(body.read_c, place, hours);
-                trace.push((hours, body.model_c()));
+                trace.push((hours, body.model_c));
                 if let Some(fall) = fall_c_per_h(trace) {
                     future.fall.see(fall, place, hours);
                 }

@@ -35,7 +35,7 @@ const DOUBT_COOLER_C: f64 = 0.3;
 const ACTIVATION_SD_J_MOL: f64 = 1200.0;
 /// How many times the first step a step is, up to so many hours from now: what is far ahead is known
 /// less well than long steps are wrong.
-const STRIDES: [(f64, f64); 4] = [(2.0, 1.0), (6.0, 2.0), (8.0, 3.0), (HORIZON_H, 6.0)];
+const STRIDES: [(f64, f64); 4] = [(1.0, 1.0), (6.0, 2.0), (8.0, 3.0), (HORIZON_H, 6.0)];
 
 /// What the futures of a pour start from.
 pub(super) struct Night<'a> {
@@ -99,6 +99,8 @@ pub(super) struct Body {
     strength_maturity: f64,
     rate: f64,
     strength_rate: f64,
+    /// Its temperature without what the model leaves out, °C.
+    pub(super) model_c: f64,
     /// What a true sensor would read, with what the model leaves out, °C.
     pub(super) read_c: f64,
     /// `None` where no release waits for it: it goes along for its temperature.
@@ -399,6 +401,7 @@ impl Night<'_> {
             strength_maturity: strength_now,
             rate,
             strength_rate: rate + fate.activation_j_mol * answer,
+            model_c: temperature_c,
             read_c: temperature_c,
             required_mpa: position.required_mpa,
             factor,
@@ -449,7 +452,7 @@ pub(super) fn hottest_c(bodies: &[Body]) -> f64 {
 /// The mean of what sensors would read at some of the positions; zero without any.
 fn mean_c(bodies: &[Body], picks: impl Fn(&Body) -> bool) -> f64 {
     let picked = || bodies.iter().filter(|body| picks(body));
-    let sum: f64 = picked().map(|body| body.slab.sensor_c(&body.cells)).sum();
+    let sum: f64 = picked().map(|body| body.model_c).sum();
     sum / picked().count().max(1) as f64
 }
 
@@ -476,7 +479,8 @@ impl Body {
         if self.drift_c_per_h != 0.0 {
             self.cells.shift(self.drift_c_per_h * hours);
         }
-        self.read_c = self.slab.sensor_c(&self.cells) + shared_error + self.own_error;
+        self.model_c = self.slab.sensor_c(&self.cells);
+        self.read_c = self.model_c + shared_error + self.own_error;
         let (rate, answer) = night.rates.at(self.read_c);
         let strength_rate = (rate + fate.activation_j_mol * answer).max(0.0);
         let (before, strength_before) = (self.maturity, self.strength_maturity);
@@ -498,11 +502,6 @@ impl Body {
     /// Hours from now at which a set would pass for it; infinite for never.
     pub(super) fn passes_h(&self) -> f64 {
         self.set.hours()
-    }
-
-    /// Its temperature without what the model leaves out, °C.
-    pub(super) fn model_c(&self) -> f64 {
-        self.slab.sensor_c(&self.cells)
     }
 
     /// Strength of its concrete, MPa; beyond the curve's data that of its last.

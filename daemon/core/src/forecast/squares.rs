@@ -7,7 +7,9 @@ const ITERATION_COUNT: usize = 6;
 const HUBER: f64 = 2.5;
 /// A row depends on so many parameters at most.
 pub(crate) const ROW_WIDTH: usize = 5;
-const GAIN_MIN: f64 = 1e-3;
+/// Where the sum of squared deviations falls by less, the fit is done: parameters are still off by a small
+/// part of what they are uncertain by.
+const GAIN_MIN: f64 = 0.02;
 
 /// What is expected of one parameter before anything is read.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -110,17 +112,11 @@ impl Fitted {
             .collect()
     }
 
-    /// The standard deviation of each parameter.
-    pub(crate) fn sds(&self) -> Vec<f64> {
-        let count = self.parameters.len();
-        (0..count)
-            .map(|index| {
-                let unit: Vec<f64> = (0..count)
-                    .map(|other| f64::from(u8::from(other == index)))
-                    .collect();
-                solve(&self.factor, &unit)[index].max(0.0).sqrt()
-            })
-            .collect()
+    /// The standard deviation of one parameter.
+    pub(crate) fn sd(&self, index: usize) -> f64 {
+        let mut unit = vec![0.0; self.parameters.len()];
+        unit[index] = 1.0;
+        solve(&self.factor, &unit)[index].max(0.0).sqrt()
     }
 }
 

@@ -110,9 +110,11 @@ fn taught(fitted: &Fitted, expectations: &[Expectation]) -> Vec<Option<f64>> {
     fitted
         .parameters
         .iter()
-        .zip(fitted.sds())
         .zip(expectations)
-        .map(|((value, sd), expected)| (sd < TAUGHT_SHARE * expected.sd).then_some(*value))
+        .enumerate()
+        .map(|(index, (value, expected))| {
+            (fitted.sd(index) < TAUGHT_SHARE * expected.sd).then_some(*value)
+        })
         .collect()
 }
 

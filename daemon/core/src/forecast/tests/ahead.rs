@@ -111,13 +111,13 @@ fn a_limit_just_below_the_soak_is_seen_coming_and_one_far_above_is_not() {
     };
     let near = with(54.0);
     let share = near.beyond_probability.expect("a limit");
-    assert!(share > 0.8, "{near:?}");
+    assert!(share > 0.7, "{near:?}");
     assert!(near.likely_at > minute(NOW_MIN), "{near:?}");
     // The heat alone carries it there: off now, it stays below.
     let left = near
         .probability_without_heat
         .expect("asked, as it is likely");
-    assert!(left < 0.5 * share, "{left} of {share}");
+    assert!(left < 0.6 * share, "{left} of {share}");
     let far = with(90.0);
     assert!(far.beyond_probability < Some(0.05), "{far:?}");
     assert_eq!(far.probability_without_heat, None);
