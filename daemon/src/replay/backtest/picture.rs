@@ -60,9 +60,8 @@ pub(super) fn over_horizons(pours: &[Kept]) -> Chart {
         levels: vec![(0.0, String::new())],
         places: Vec::new(),
         note: format!(
-            "Shade: eight of ten forecasts were off by this; dots: the middle. Lines: the window that they \
-             gave (middle of all), which should hold 80 %; it held {}. Broken cylinders decide; a person \
-             signs.",
+            "Shade: eight of ten were off by this; dots: the middle. Lines: their windows, which should hold \
+             80 %; they held {}. Broken cylinders decide; a person signs.",
             if covers.is_empty() {
                 "none yet".to_owned()
             } else {
