@@ -2,9 +2,9 @@
 
 mod support;
 
-use daemon_core::Reading;
 use daemon_core::act::ActBody;
 use daemon_core::assessment::PourAssessment;
+use daemon_core::{Content, Reading};
 use proptest::prelude::*;
 use support::{act, at, broke, open_act, ordinary_night, plant_with};
 
@@ -55,6 +55,46 @@ fn what_is_measured_later_does_not_change_an_earlier_answer() {
     let ask =
         |readings: &[Reading]| format!("{:?}", plant_with(&[open_act()], readings).assess(at(400)));
     assert_eq!(ask(&known), ask(&all));
+}
+
+/// What a loose tip read of steam for two hours, on the way there and back too slowly for a step.
+fn with_steam(readings: &[Reading], channel: &str) -> Vec<Reading> {
+    let more_c = |minute: i64| match minute {
+        300..330 => 0.6 * (minute - 300) as f64,
+        330..450 => 18.0,
+        450..480 => 0.6 * (480 - minute) as f64,
+        _ => 0.0,
+    };
+    let mut readings = readings.to_vec();
+    for one in readings.iter_mut().filter(|one| &*one.channel == channel) {
+        let minute = (one.received_at.0 - at(0).0) / 60_000;
+        if let Content::TemperatureC(celsius) = &mut one.content {
+            *celsius += more_c(minute);
+        }
+    }
+    readings
+}
+
+#[test]
+fn a_sensor_that_came_back_from_steam_proves_no_more_than_one_that_was_never_there() {
+    let plain = ordinary_night(UNTIL);
+    let (undisturbed, back) = (judged(&plain), judged(&with_steam(&plain, "c2")));
+    let estimate = |pour: &PourAssessment| pour.positions[1].estimate.clone();
+    let (before, after) = (estimate(&undisturbed), estimate(&back));
+    assert!(
+        after.lower_90_mpa() <= before.lower_90_mpa(),
+        "{after:?} {before:?}"
+    );
+    assert!(
+        after.maturity() <= before.maturity(),
+        "{after:?} {before:?}"
+    );
+    // Nor less than two unread hours take.
+    assert!(back.positions[1].bridged_h > 1.5 && back.positions[1].bridged_h < 4.0);
+    assert_eq!(
+        undisturbed.positions[0].estimate,
+        back.positions[0].estimate
+    );
 }
 
 proptest! {
