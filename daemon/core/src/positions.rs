@@ -181,13 +181,13 @@ pub fn judge_channels(
     let of_concrete: Vec<Path> = judged
         .iter()
         .zip(&partings)
-        .map(|(one, parted)| parted.without(&one.believed))
+        .map(|(one, parted)| parted.without(&one.believed).into_owned())
         .collect();
     let maturities: Vec<Option<Maturity>> = (0..judged.len())
         .map(|index| {
             // What a sensor read beside its concrete stays beside it, whatever it reads later.
             let credible = partings[index].without(&credible[index]);
-            let paths = (&of_concrete[index], &credible);
+            let paths = (&of_concrete[index], &*credible);
             judged[index].last_at?;
             maturity(config, curve?, ages[index]?, paths, now)
         })
@@ -227,7 +227,7 @@ fn maturity(
     config: &PlantConfig,
     curve: &ReadyCurve,
     age: Age,
-    (of_concrete, credible): (&Path, &Path),
+    (of_concrete, credible): (&Path, &[(UtcMs, f64)]),
     now: UtcMs,
 ) -> Option<Maturity> {
     let believed = believed_maturity(

@@ -59,25 +59,22 @@ pub fn schedule_troubles(pour: &PourAssessment, now: UtcMs) -> Vec<Trouble> {
     }
     if pour.confirmation.state == ConfirmationState::Failed {
         let since = pour.breaks.last().map_or(now, |broken| broken.tested_at);
-        let (left, first_act) = match pour.confirmation.release_specimens_left {
-            0 => (
-                "no release specimens are".to_owned(),
-                "Do not detension. Keep the heat and the tarp; QC and the engineer decide how the strength \
-                 is shown.",
-            ),
-            1 => (
-                "one release specimen is".to_owned(),
-                "Do not detension. Keep the heat and the tarp, and wait for the next break time.",
-            ),
-            left => (
-                format!("{left} release specimens are"),
-                "Do not detension. Keep the heat and the tarp, and wait for the next break time.",
-            ),
+        let left = pour.confirmation.release_specimens_left;
+        let what = match left {
+            0 => "no release specimens are".to_owned(),
+            1 => "one release specimen is".to_owned(),
+            left => format!("{left} release specimens are"),
+        };
+        let first_act = if left == 0 {
+            "Do not detension. Keep the heat and the tarp; QC and the engineer decide how the strength \
+             is shown."
+        } else {
+            "Do not detension. Keep the heat and the tarp, and wait for the next break time."
         };
         troubles.push(Trouble {
             kind: "break-failed".into(),
             urgency: Urgency::Soon,
-            what: format!("Cylinders failed; {left} left."),
+            what: format!("Cylinders failed; {what} left."),
             since,
             first_act: first_act.into(),
             ..super::of(pour, now)

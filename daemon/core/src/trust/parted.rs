@@ -5,6 +5,8 @@
 //! parting is believed, for a stretch of bed that lost its tarp is truly cooler: unless it ends by a
 //! jump back to where the others had gone meanwhile.
 
+use std::borrow::Cow;
+
 use crate::forecast::{STEP_H, point_means};
 use crate::time::{MS_PER_H, UtcMs};
 use crate::trust::ARRIVAL_H;
@@ -102,24 +104,14 @@ impl Parted {
 
     /// Since which point it was away, where it is back: by the jump itself, else by the nearest home.
     fn back_since(&self) -> Option<usize> {
-        let mut back = self
-            .homes
-            .iter()
-            .filter(|one| one.back_count >= BACK_POINTS);
-        let first = back.next()?;
-        let is_by_jump = self
-            .homes
-            .first()
-            .is_some_and(|home| home.since == first.since);
-        let off_c = |one: &&Home| one.off_c.unwrap_or(f64::INFINITY);
-        let nearest = std::iter::once(first)
-            .chain(back)
-            .min_by(|a, b| off_c(a).total_cmp(&off_c(b)))?;
-        Some(if is_by_jump {
-            first.since
-        } else {
-            nearest.since
-        })
+        let is_back = |home: &&Home| home.back_count >= BACK_POINTS;
+        let off_c = |home: &&Home| home.off_c.unwrap_or(f64::INFINITY);
+        let nearest = || {
+            let back = self.homes.iter().filter(is_back);
+            back.min_by(|a, b| off_c(a).total_cmp(&off_c(b)))
+        };
+        let by_jump = self.homes.first().filter(is_back);
+        by_jump.or_else(nearest).map(|home| home.since)
     }
 
     fn left_at(&self) -> usize {
@@ -140,9 +132,9 @@ impl Partings {
 
     /// The readings outside of them.
     #[must_use]
-    pub fn without(&self, path: &[(UtcMs, f64)]) -> Vec<(UtcMs, f64)> {
+    pub fn without<'a>(&self, path: &'a [(UtcMs, f64)]) -> Cow<'a, [(UtcMs, f64)]> {
         if self.0.is_empty() {
-            return path.to_vec();
+            return Cow::Borrowed(path);
         }
         let within = |at: UtcMs| self.0.iter().any(|(from, to)| (*from..*to).contains(&at));
         path.iter().filter(|one| !within(one.0)).copied().collect()
