@@ -43,17 +43,15 @@ use crate::forecast::squares::Fitted;
 use crate::forecast::strength::{StrengthDoubt, reaching};
 use crate::forecast::table::OneRate;
 use crate::forecast::told::{correct, summarise};
+use crate::grid::STEP_H;
 use crate::habits::Habits;
 use crate::pour::PourRecord;
 use crate::say;
 use crate::time::UtcMs;
 
-pub(crate) use past::point_means;
 pub(crate) use strength::evidence;
 pub(crate) use teach::{Lesson, teach};
 
-/// Futures advance by this, h.
-pub(crate) const STEP_H: f64 = 1.0 / 6.0;
 /// Nothing is forecast further ahead than this, h.
 const HORIZON_H: f64 = 72.0;
 /// Sampled futures; even, because they come in mirrored pairs.
@@ -394,7 +392,7 @@ fn position_outlook(
     let mut model = Vec::new();
     let (slab, mut cells) = if past.has_air() {
         fit.run(index, &parameters, |point, model_c| {
-            model.push((past.at(point), model_c))
+            model.push((past.grid.at(point), model_c))
         })
     } else {
         let slab = Slab::new(fit.section, track.place, &parameters);
@@ -445,7 +443,7 @@ fn position_outlook(
 
 /// The mean over the positions at each point: of what was read, else of the model.
 fn mean_trace(past: &Past, traces: &[Vec<f64>]) -> Vec<f64> {
-    let mut sums = vec![(0.0, 0u32); past.point_count];
+    let mut sums = vec![(0.0, 0u32); past.grid.count];
     for (track, trace) in past.tracks.iter().zip(traces) {
         for (index, model_c) in trace.iter().enumerate() {
             let read_c = track.read_c.get(index).copied().flatten();
@@ -458,7 +456,7 @@ fn mean_trace(past: &Past, traces: &[Vec<f64>]) -> Vec<f64> {
         .into_iter()
         .map(|(sum, n)| (n > 0).then(|| sum / f64::from(n)))
         .collect();
-    past::filled(&means).unwrap_or_else(|| vec![20.0; past.point_count])
+    past::filled(&means).unwrap_or_else(|| vec![20.0; past.grid.count])
 }
 
 /// The air that would explain the present trends: the median over the positions, °C. What of a trend

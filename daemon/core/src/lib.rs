@@ -16,6 +16,7 @@ pub mod config;
 pub mod curve_points;
 pub mod estimate;
 pub mod forecast;
+mod grid;
 pub mod habits;
 pub mod limits;
 pub mod path;

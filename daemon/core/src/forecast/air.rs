@@ -3,9 +3,9 @@
 //! With heat the air relaxes to the set point, which rises to its hold, as far as the heat can lift it
 //! above where it would lie without; without heat it relaxes to a place between concrete and yard.
 
-use crate::forecast::STEP_H;
 use crate::forecast::past::Past;
 use crate::forecast::squares::{Expectation, Fitted, Problem, Row};
+use crate::grid::STEP_H;
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
 
@@ -83,8 +83,11 @@ pub(crate) struct AirModel {
     follow_h: f64,
     rise_c_per_h: f64,
     hold_c: f64,
-    /// Of a step: how much of the way to its goal the air goes, and how far the set point rises.
-    followed: f64,
+    /// Of a step: the time constant beside it, what is left of a difference by its end and on its mean, and
+    /// how far the set point rises.
+    lag: f64,
+    left: f64,
+    left_on_mean: f64,
     rise_c: f64,
 }
 
@@ -114,7 +117,9 @@ impl AirModel {
             follow_h: parameters[2].exp(),
             rise_c_per_h: parameters[3].exp(),
             hold_c: parameters[4],
-            followed: 0.0,
+            lag: 0.0,
+            left: 0.0,
+            left_on_mean: 0.0,
             rise_c: 0.0,
         };
         model.lengthen(STEP_H);
@@ -123,24 +128,42 @@ impl AirModel {
 
     /// From here on steps take so long.
     pub(crate) fn lengthen(&mut self, step_h: f64) {
-        self.followed = 1.0 - (-step_h / self.follow_h).exp();
+        self.lag = self.follow_h / step_h;
+        self.left = (-step_h / self.follow_h).exp();
+        self.left_on_mean = (1.0 - self.left) * self.lag;
         self.rise_c = self.rise_c_per_h * step_h;
     }
 
-    /// One step on.
-    pub(crate) fn step(&self, state: &mut AirState, is_on: bool, concrete_c: f64, yard_c: f64) {
+    /// One step on; the mean air over the step, °C.
+    pub(crate) fn step(
+        &self,
+        state: &mut AirState,
+        is_on: bool,
+        concrete_c: f64,
+        yard_c: f64,
+    ) -> f64 {
         let without_c = self.share * concrete_c + (1.0 - self.share) * yard_c;
-        let goal_c = if is_on {
-            state.set_c = (state.set_c + self.rise_c).min(self.hold_c);
-            // Concrete hotter than the set point keeps the air above it: the heat then only pauses.
-            without_c.max(state.set_c.min(without_c + self.lift_c))
-        } else {
-            without_c
+        let goal_c = |set_c: f64| {
+            if is_on {
+                // Concrete hotter than the set point keeps the air above it: the heat then only pauses.
+                without_c.max(set_c.min(without_c + self.lift_c))
+            } else {
+                without_c
+            }
         };
-        state.air_c += (goal_c - state.air_c) * self.followed;
+        let from_c = goal_c(state.set_c);
+        if is_on {
+            state.set_c = (state.set_c + self.rise_c).min(self.hold_c);
+        }
+        let to_c = goal_c(state.set_c);
+        // Behind a goal that rises evenly the air lags, and what else it is off dies out.
+        let lag_c = (to_c - from_c) * self.lag;
+        let off_c = state.air_c - from_c + lag_c;
+        state.air_c = to_c - lag_c + off_c * self.left;
         if !is_on {
             state.set_c = state.air_c;
         }
+        f64::midpoint(from_c, to_c) - lag_c + off_c * self.left_on_mean
     }
 }
 
@@ -223,17 +246,17 @@ impl AirPast<'_> {
 
     /// A forward filter over blocks that end now.
     fn on_probabilities(&self, record: &PourRecord, model: &AirModel) -> Vec<f64> {
-        let count = self.past.point_count;
+        let count = self.past.grid.count;
         let mut on = vec![0.0; count];
         if record.is_never_heated() {
             return on;
         }
-        let mut probability = first_on(record, self.past.from);
+        let mut probability = first_on(record, self.past.grid.from);
         let offset = (count - 1) % BLOCK;
         on[..=offset].fill(probability);
         for end in (offset + BLOCK..count).step_by(BLOCK) {
             let start = end - BLOCK;
-            let (from, to) = (self.past.at(start), self.past.at(end));
+            let (from, to) = (self.past.grid.at(start), self.past.grid.at(end));
             probability = scheduled(record, probability, from, to);
             let (read_c, before_c) = (self.smooth_c(end), self.smooth_c(start));
             let likelihood = |is_on: bool| {
@@ -361,6 +384,40 @@ impl Problem for AirProblem<'_> {
             for ((row, moved), at) in out.iter_mut().zip(&nudged).zip(residuals) {
                 row.slopes[column] = (moved - at) / nudge;
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Air that follows a rising set point and then a hold, stepped so many times an hour: the mean over
+    /// each hour, and the air at its end.
+    fn heated(steps_per_h: u32) -> Vec<(f64, f64)> {
+        let mut model = AirModel::new(&[0.7, 3.0, -1.0, 2.7, 54.0]);
+        model.lengthen(1.0 / f64::from(steps_per_h));
+        let mut state = AirState {
+            air_c: 15.0,
+            set_c: 15.0,
+        };
+        let hour = |_| {
+            let means = (0..steps_per_h).map(|_| model.step(&mut state, true, 40.0, 10.0));
+            let mean_c = means.sum::<f64>() / f64::from(steps_per_h);
+            (mean_c, state.air_c)
+        };
+        (0..6).map(hour).collect()
+    }
+
+    #[test]
+    fn half_hour_steps_of_air_follow_those_of_a_minute() {
+        for (hour, (fine, coarse)) in heated(60).iter().zip(heated(2)).enumerate() {
+            let off = (coarse.0 - fine.0, coarse.1 - fine.1);
+            assert!(
+                off.0.abs() < 0.3 && off.1.abs() < 0.3,
+                "hour {}: {fine:?}, off by {off:?}",
+                hour + 1
+            );
         }
     }
 }

@@ -10,8 +10,8 @@ use std::sync::LazyLock;
 use calibration::MaturityFunction;
 use units::constants::{GAS_CONSTANT_J_MOL_K, KELVIN_OFFSET};
 
-use crate::forecast::STEP_H;
 use crate::forecast::table::OneRate;
+use crate::grid::STEP_H;
 use crate::pour::PourRecord;
 
 pub(crate) const CELL_COUNT: usize = 3;
@@ -36,6 +36,9 @@ const THICKNESS_MM: f64 = 250.0;
 const UNKNOWN_FILM_LN_SD: f64 = 0.9;
 const THICKNESS_MM_MIN: f64 = 40.0;
 const S_PER_H: f64 = 3600.0;
+/// Of the steps' approximation: the value that makes it of second order and damps (any textbook of stiff
+/// differential equations, of singly diagonally implicit methods).
+const DAMPING: f64 = 1.0 - std::f64::consts::FRAC_1_SQRT_2;
 /// The share hydrated is tabulated up to this many delays; further out it is computed.
 const SHARE_TO: u32 = 8;
 const SHARES_PER_DELAY: u32 = 250;
@@ -161,32 +164,66 @@ pub(crate) struct Slab {
 }
 
 /// Conduction over one step of a length.
+///
+/// With `K` the cells' exchange over the step, what they keep is `exp(-K)`, here `(1 - (1 - 2g) K) / (1 + g
+/// K)^2` with `g` the [`DAMPING`]: of second order, and fast modes die out in one step. Their change is then
+/// `(1 + g² K) / (1 + g K)^2` of what would flow into them had none changed. A first-order step would lag
+/// half a step behind air that warms.
 #[derive(Debug, Clone, Copy)]
 struct Stride {
     step_h: f64,
-    /// Exchange of the outer cell with the air over the step, relative to a cell's capacity.
+    /// Exchange between cells, and of the outer cell with the air, over the step, relative to a cell's
+    /// capacity.
+    inner: f64,
     outer: f64,
-    /// The inverse of the implicit step's matrix, which is symmetric: each cell's row.
-    inverse: [[f64; CELL_COUNT]; CELL_COUNT],
+    /// How the cells answer to what would flow into each had none changed: a symmetric matrix, by rows.
+    answer: [[f64; CELL_COUNT]; CELL_COUNT],
 }
 
 impl Stride {
     fn new(step_h: f64, (inner_per_h, outer_per_h): (f64, f64)) -> Self {
         let (inner, outer) = (inner_per_h * step_h, outer_per_h * step_h);
-        // The matrix is [1+i, -i, 0], [-i, 1+2i, -i], [0, -i, 1+i+o]; its inverse by cofactors.
-        let [first, middle, last] = [1.0 + inner, 1.0 + 2.0 * inner, 1.0 + inner + outer];
-        let square = inner * inner;
-        let corner = middle * last - square;
-        let per_determinant = 1.0 / (first * corner - square * last);
-        let [a, b, c] = [corner, inner * last, square].map(|one| one * per_determinant);
-        let [d, e, f] =
-            [first * last, inner * first, first * middle - square].map(|one| one * per_determinant);
+        let damped = inverse(DAMPING * inner, DAMPING * outer);
+        let twice: [[f64; CELL_COUNT]; CELL_COUNT] = std::array::from_fn(|row| {
+            std::array::from_fn(|column| dot(&damped[row], &damped[column]))
+        });
+        let (inner_of_it, outer_of_it) = (DAMPING * DAMPING * inner, DAMPING * DAMPING * outer);
+        let answer = twice.map(|row| {
+            let flow = flow(&row, inner_of_it, outer_of_it, 0.0);
+            std::array::from_fn(|column| row[column] - flow[column])
+        });
         Self {
             step_h,
+            inner,
             outer,
-            inverse: [[a, b, c], [b, d, e], [c, e, f]],
+            answer,
         }
     }
+}
+
+/// What flows into each cell from its neighbours, and into the outer one from the air.
+#[inline]
+fn flow(cells: &[f64; CELL_COUNT], inner: f64, outer: f64, air: f64) -> [f64; CELL_COUNT] {
+    let [first, middle, last] = *cells;
+    let (inwards, to_last) = (inner * (middle - first), inner * (middle - last));
+    [inwards, -inwards - to_last, to_last + outer * (air - last)]
+}
+
+/// The inverse of one plus the exchange, which is symmetric, by cofactors: its rows.
+fn inverse(inner: f64, outer: f64) -> [[f64; CELL_COUNT]; CELL_COUNT] {
+    let [first, middle, last] = [1.0 + inner, 1.0 + 2.0 * inner, 1.0 + inner + outer];
+    let square = inner * inner;
+    let corner = middle * last - square;
+    let per_determinant = 1.0 / (first * corner - square * last);
+    let [a, b, c] = [corner, inner * last, square].map(|one| one * per_determinant);
+    let [d, e, f] =
+        [first * last, inner * first, first * middle - square].map(|one| one * per_determinant);
+    [[a, b, c], [b, d, e], [c, e, f]]
+}
+
+#[inline]
+fn dot(a: &[f64; CELL_COUNT], b: &[f64; CELL_COUNT]) -> f64 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 /// The state of the cells, from the middle outwards.
@@ -221,11 +258,16 @@ impl Slab {
         }
     }
 
-    /// From here on steps take so long; the cells are told, because they remember their last step.
-    pub(crate) fn lengthen(&mut self, step_h: f64, cells: &mut Cells) {
-        let ratio = step_h / self.stride.step_h;
+    /// From here on steps take so long.
+    pub(crate) fn lengthen(&mut self, step_h: f64) {
         self.stride = Stride::new(step_h, (self.inner_per_h, self.outer_per_h));
+    }
+
+    /// The same under way: the cells remember their last step.
+    pub(crate) fn lengthen_with(&mut self, step_h: f64, cells: &mut Cells) {
+        let ratio = step_h / self.stride.step_h;
         cells.ahead_c.iter_mut().for_each(|one| *one *= ratio);
+        self.lengthen(step_h);
     }
 
     /// Concrete of one temperature at an equivalent age.
@@ -261,20 +303,20 @@ impl Slab {
     ) {
         let stride = &self.stride;
         let before_c = cells.temperature_c;
-        let mut right = before_c;
+        let air_c = self.air_c(enclosure_c, yard_c);
+        let mut gain_c = flow(&before_c, stride.inner, stride.outer, air_c);
         for index in 0..CELL_COUNT {
             let middle_c = before_c[index] + cells.ahead_c[index];
             let [speed] = ripening.at(middle_c);
             cells.age_h[index] += speed * stride.step_h;
             let share = share_hydrated(self.shares, cells.age_h[index] * self.per_delay);
-            right[index] += self.rise_c * (share - cells.share[index]);
+            gain_c[index] += self.rise_c * (share - cells.share[index]);
             cells.share[index] = share;
         }
-        right[CELL_COUNT - 1] += stride.outer * self.air_c(enclosure_c, yard_c);
-        for (index, row) in stride.inverse.iter().enumerate() {
-            let after_c = row[0] * right[0] + row[1] * right[1] + row[2] * right[2];
-            cells.temperature_c[index] = after_c;
-            cells.ahead_c[index] = 0.5 * (after_c - before_c[index]);
+        for (index, row) in stride.answer.iter().enumerate() {
+            let change_c = dot(row, &gain_c);
+            cells.temperature_c[index] = before_c[index] + change_c;
+            cells.ahead_c[index] = 0.5 * change_c;
         }
     }
 

@@ -3,7 +3,7 @@
 //! A heat balance is never quite right, and what it misses moves all positions alike, or the same one
 //! earlier in the night. So a fall counts only where it is larger than the others' and than any before.
 
-use crate::forecast::STEP_H;
+use crate::grid::STEP_H;
 use crate::statistics::median;
 
 /// A fall counts where a position lost at least this within an hour against its heat balance, °C …

@@ -5,6 +5,7 @@ use crate::forecast::concrete::{Cells, Parameters, Section, Slab};
 use crate::forecast::past::Past;
 use crate::forecast::squares::{Expectation, Fitted, Problem, ROW_WIDTH, Row};
 use crate::forecast::table::OneRate;
+use crate::grid::STEP_H;
 
 /// Parameters shared by the pour, and those of each position.
 pub(crate) const SHARED_COUNT: usize = 2;
@@ -50,36 +51,59 @@ impl ConcreteFit<'_> {
         &self,
         position: usize,
         parameters: &Parameters,
+        look: impl FnMut(usize, f64),
+    ) -> (Slab, Cells) {
+        let slab = self.slab(position, parameters);
+        self.advance(position, slab, 1, look)
+    }
+
+    fn slab(&self, position: usize, parameters: &Parameters) -> Slab {
+        Slab::new(self.section, self.past.tracks[position].place, parameters)
+    }
+
+    /// Runs a slab in steps over so many points each, as far as whole steps go.
+    fn advance(
+        &self,
+        position: usize,
+        slab: Slab,
+        over: usize,
         mut look: impl FnMut(usize, f64),
     ) -> (Slab, Cells) {
         let track = &self.past.tracks[position];
-        let slab = Slab::new(self.section, track.place, parameters);
         let [speed] = self.ripening.at(track.start_c);
         let age_h = track.elapsed_h * speed;
         let mut cells = slab.uniform(track.start_c, age_h);
         look(track.start, track.start_c);
-        for point in track.start + 1..self.past.point_count {
-            let air_c = 0.5 * (self.past.air_c[point - 1] + self.past.air_c[point]);
+        for point in (track.start + over..self.past.grid.count).step_by(over) {
+            let air_c = mean_of_line(&self.past.air_c[point - over..=point]);
             slab.step(&mut cells, (air_c, self.past.yard_c[point]), self.ripening);
             look(point, slab.sensor_c(&cells));
         }
         (slab, cells)
     }
 
+    /// Of every second point, and in steps as long.
     fn residuals_of(&self, position: usize, parameters: &Parameters, out: &mut Vec<f64>) {
         let track = &self.past.tracks[position];
-        let mut residuals = Vec::new();
-        self.run(position, parameters, |point, model_c| {
+        let mut slab = self.slab(position, parameters);
+        slab.lengthen(STEP_H * EVERY as f64);
+        self.advance(position, slab, EVERY, |point, model_c| {
             let since = point - track.start;
-            if since > 0 && since.is_multiple_of(EVERY) {
+            if since > 0 {
                 let age = since.min(MODEL_GROWTH_STEPS_MAX) as f64;
                 let sd_c = MODEL_SD_C * (1.0 + MODEL_GROWTH_PER_STEP * age);
                 let read_c = track.read_c.get(since).copied().flatten();
-                residuals.push(read_c.map_or(0.0, |read_c| (read_c - model_c) / sd_c));
+                out.push(read_c.map_or(0.0, |read_c| (read_c - model_c) / sd_c));
             }
         });
-        out.append(&mut residuals);
     }
+}
+
+/// The mean of the straight lines through points one step apart.
+fn mean_of_line(values: &[f64]) -> f64 {
+    let steps = values.windows(2);
+    let count = steps.len() as f64;
+    steps.map(|two| 0.5 * (two[0] + two[1])).sum::<f64>() / count
 }
 
 impl Problem for ConcreteFit<'_> {

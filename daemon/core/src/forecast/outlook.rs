@@ -1,9 +1,9 @@
 //! The air ahead: what plan, switches, readings and the bed's habits say, and nights sampled from it.
 
-use crate::forecast::STEP_H;
 use crate::forecast::air::{AirExpectations, AirFit, AirModel, AirState};
 use crate::forecast::draws::{Draws, quantile_normal};
 use crate::forecast::squares::Fitted;
+use crate::grid::STEP_H;
 use crate::habits::HeatHabits;
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
@@ -295,21 +295,23 @@ impl AirMember {
         draws: &mut Draws,
     ) -> f64 {
         self.yard_c += YARD_WANDER_C * (to_h - from_h).sqrt() * draws.normal();
-        let before_c = self.state.air_c;
         let after = |is_on: bool| {
             let mut state = self.state;
-            self.model.step(&mut state, is_on, concrete_c, self.yard_c);
-            state
+            let mean_c = self.model.step(&mut state, is_on, concrete_c, self.yard_c);
+            (state, mean_c)
         };
         // Steps are longer than a heat-off is advised closely: one in which the heat is switched is
         // partly heated.
         let share = self.heated_share(from_h, to_h);
-        self.state = if share > 0.0 && share < 1.0 {
-            after(false).towards(&after(true), share)
+        let (state, mean_c) = if share > 0.0 && share < 1.0 {
+            let ((without, without_c), (with, with_c)) = (after(false), after(true));
+            let mean_c = without_c + (with_c - without_c) * share;
+            (without.towards(&with, share), mean_c)
         } else {
             after(share > 0.0)
         };
-        0.5 * (before_c + self.state.air_c)
+        self.state = state;
+        mean_c
     }
 
     /// The share of a step during which heat is on.

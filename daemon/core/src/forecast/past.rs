@@ -1,7 +1,7 @@
 //! The night so far on a grid that ends now: what was read at each position, of the air, of the yard.
 
-use crate::forecast::STEP_H;
 use crate::forecast::concrete::SensorPlace;
+use crate::grid::{Grid, STEP_H};
 use crate::time::{MS_PER_H, UtcMs};
 
 /// The fit looks back this far, h.
@@ -42,8 +42,7 @@ pub(crate) struct Track {
 
 /// The night so far, at points one step apart, the last of them now.
 pub(crate) struct Past {
-    pub(crate) from: UtcMs,
-    pub(crate) point_count: usize,
+    pub(crate) grid: Grid,
     /// Empty where the air was not read well enough.
     pub(crate) air_c: Vec<f64>,
     pub(crate) yard_c: Vec<f64>,
@@ -70,12 +69,14 @@ impl Past {
         let back_h = now.hours_since(first).clamp(0.0, LOOK_BACK_H);
         let step_count = (back_h / STEP_H).floor() as usize;
         let from = now.plus_hours(-STEP_H * step_count as f64);
-        let point_count = step_count + 1;
-        let (yard_c, yard_sd_c) = yard(ambient, enclosure, (from, point_count), now);
-        let mut past = Self {
+        let grid = Grid {
             from,
-            point_count,
-            air_c: air(enclosure, (from, point_count), now),
+            count: step_count + 1,
+        };
+        let (yard_c, yard_sd_c) = yard(ambient, enclosure, grid, now);
+        let mut past = Self {
+            grid,
+            air_c: air(enclosure, grid, now),
             yard_c,
             yard_sd_c,
             tracks: Vec::new(),
@@ -87,10 +88,12 @@ impl Past {
 
     fn track(&self, source: &TrackSource<'_>, now: UtcMs) -> Track {
         let begins_at = source.placed_at.max(source.zero_at).plus_hours(START_H);
-        let place = (begins_at.hours_since(self.from) / STEP_H).ceil().max(0.0) as usize;
-        let start = place.min(self.point_count - 1);
-        let start_at = self.from.plus_hours(STEP_H * start as f64);
-        let mut read_c = point_means(source.readings, self.from, self.point_count).split_off(start);
+        let place = (begins_at.hours_since(self.grid.from) / STEP_H)
+            .ceil()
+            .max(0.0) as usize;
+        let start = place.min(self.grid.count - 1);
+        let start_at = self.grid.at(start);
+        let mut read_c = self.grid.means(source.readings).split_off(start);
         if let Some(last) = read_c.last_mut()
             && last.is_some()
         {
@@ -131,40 +134,29 @@ impl Past {
         !self.air_c.is_empty()
     }
 
-    /// The time of a point.
-    pub(crate) fn at(&self, point: usize) -> UtcMs {
-        self.from.plus_hours(STEP_H * point as f64)
-    }
-
     pub(crate) fn yard_now_c(&self) -> f64 {
         self.yard_c.last().copied().unwrap_or(YARD_C)
     }
 }
 
 /// The air at each point; nothing where it was read too little or too long ago.
-fn air(enclosure: &Path, (from, count): (UtcMs, usize), now: UtcMs) -> Vec<f64> {
+fn air(enclosure: &Path, grid: Grid, now: UtcMs) -> Vec<f64> {
     if enclosure
         .last()
         .is_none_or(|last| now.hours_since(last.0) > STALE_H)
     {
         return Vec::new();
     }
-    let means = point_means(enclosure, from, count);
-    if (means.iter().flatten().count() as f64) < AIR_SHARE_MIN * count as f64 {
+    let means = grid.means(enclosure);
+    if (means.iter().flatten().count() as f64) < AIR_SHARE_MIN * grid.count as f64 {
         return Vec::new();
     }
     filled(&means).unwrap_or_default()
 }
 
 /// The yard at each point, and how far its last value may be off.
-fn yard(
-    ambient: &Path,
-    enclosure: &Path,
-    (from, count): (UtcMs, usize),
-    now: UtcMs,
-) -> (Vec<f64>, f64) {
-    if let (Some(last), Some(values)) = (ambient.last(), filled(&point_means(ambient, from, count)))
-    {
+fn yard(ambient: &Path, enclosure: &Path, grid: Grid, now: UtcMs) -> (Vec<f64>, f64) {
+    if let (Some(last), Some(values)) = (ambient.last(), filled(&grid.means(ambient))) {
         return (values, 0.5 + 0.3 * now.hours_since(last.0).max(0.0).sqrt());
     }
     let open = enclosure
@@ -175,25 +167,12 @@ fn yard(
         enclosure[..end].iter().map(|one| one.1).reduce(f64::min)
     });
     match coolest {
-        Some(coolest_c) => (vec![coolest_c - OPEN_BED_ABOVE_C; count], OPEN_BED_SD_C),
-        None => (vec![YARD_C; count], YARD_SD_C),
+        Some(coolest_c) => (
+            vec![coolest_c - OPEN_BED_ABOVE_C; grid.count],
+            OPEN_BED_SD_C,
+        ),
+        None => (vec![YARD_C; grid.count], YARD_SD_C),
     }
-}
-
-/// Means of the readings within half a step of each point.
-pub(crate) fn point_means(readings: &Path, from: UtcMs, count: usize) -> Vec<Option<f64>> {
-    let mut sums = vec![(0.0, 0u32); count];
-    let begin = from.plus_hours(-0.5 * STEP_H);
-    let start = readings.partition_point(|one| one.0 < begin);
-    for (at, value) in &readings[start..] {
-        let point = (at.hours_since(begin) / STEP_H) as usize;
-        if let Some(sum) = sums.get_mut(point) {
-            *sum = (sum.0 + value, sum.1 + 1);
-        }
-    }
-    sums.into_iter()
-        .map(|(sum, n)| (n > 0).then(|| sum / f64::from(n)))
-        .collect()
 }
 
 /// The means with what is missing put in: a straight line between neighbours, held at the ends.
@@ -220,8 +199,11 @@ pub(crate) fn filled(means: &[Option<f64>]) -> Option<Vec<f64>> {
 ///
 /// A median, because one bad reading must not bend the night.
 pub(crate) fn trend_c_per_h(readings: &Path, now: UtcMs) -> Option<f64> {
-    let from = now.plus_hours(-STEP_H * (TREND_STEP_COUNT as f64 - 0.5));
-    let means = point_means(readings, from, TREND_STEP_COUNT);
+    let grid = Grid {
+        from: now.plus_hours(-STEP_H * (TREND_STEP_COUNT as f64 - 0.5)),
+        count: TREND_STEP_COUNT,
+    };
+    let means = grid.means(readings);
     let known: Vec<(usize, f64)> = means
         .iter()
         .enumerate()

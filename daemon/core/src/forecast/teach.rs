@@ -4,7 +4,8 @@ use crate::forecast::air::{AIR_COUNT, AirPast, generic};
 use crate::forecast::concrete::{Section, ripening_table};
 use crate::forecast::fit::{ConcreteFit, OWN_COUNT, SHARED_COUNT, of_position};
 use crate::forecast::squares::{Expectation, Fitted};
-use crate::forecast::{KnownAt, STEP_H, Usable, mean_trace, past_of};
+use crate::forecast::{KnownAt, Usable, mean_trace, past_of};
+use crate::grid::STEP_H;
 use crate::habits::Habits;
 use crate::time::UtcMs;
 
@@ -56,7 +57,7 @@ pub(crate) fn teach(known: &KnownAt<'_>, end: UtcMs) -> Lesson {
     }
     let section = Section::of(known.record);
     let past = past_of(known, &usable, &section, end);
-    if !past.has_air() || past.point_count < POINT_COUNT_MIN {
+    if !past.has_air() || past.grid.count < POINT_COUNT_MIN {
         return Lesson::default();
     }
     let nothing_learned = Habits::of(known.record, std::iter::empty(), end);
@@ -136,8 +137,8 @@ fn heated(on: &[f64], past: &crate::forecast::past::Past) -> Option<Heated> {
         }
     }
     Some(Heated {
-        from_at: past.at(first),
-        to_at: past.at(last),
+        from_at: past.grid.at(first),
+        to_at: past.grid.at(last),
         is_censored: last + 1 >= on.len(),
         outages_h,
     })

@@ -7,7 +7,7 @@
 
 use std::borrow::Cow;
 
-use crate::forecast::{STEP_H, point_means};
+use crate::grid::{Grid, STEP_H};
 use crate::time::{MS_PER_H, UtcMs};
 use crate::trust::ARRIVAL_H;
 
@@ -171,7 +171,7 @@ pub fn partings(paths: &[Option<Aged<'_>>], now: UtcMs) -> Vec<Partings> {
             let Some(Aged { readings, zero_at }) = path else {
                 return vec![None; count];
             };
-            let mut means = point_means(readings, from, count);
+            let mut means = Grid { from, count }.means(readings);
             let begin = (arrived(*zero_at).hours_since(from) / STEP_H).ceil() as usize;
             means.iter_mut().take(begin).for_each(|mean| *mean = None);
             means
