@@ -18,17 +18,22 @@ impl Grid {
         self.from.plus_hours(STEP_H * point as f64)
     }
 
+    /// Where the readings nearest to a point begin.
+    pub(crate) fn begin_of(&self, point: usize) -> UtcMs {
+        self.from.plus_hours(STEP_H * (point as f64 - 0.5))
+    }
+
     /// The point that a time is nearest to, where it is one of these.
     pub(crate) fn nearest(&self, at: UtcMs) -> Option<usize> {
-        let steps = at.hours_since(self.begins_at()) / STEP_H;
+        let steps = at.hours_since(self.begin_of(0)) / STEP_H;
         let point = steps.floor();
         (point >= 0.0 && point < self.count as f64).then_some(point as usize)
     }
 
     /// The readings from where the first point's begin.
     pub(crate) fn readings<'a>(&self, readings: &'a [(UtcMs, f64)]) -> &'a [(UtcMs, f64)] {
-        let begins_at = self.begins_at();
-        &readings[readings.partition_point(|one| one.0 < begins_at)..]
+        let begin = self.begin_of(0);
+        &readings[readings.partition_point(|one| one.0 < begin)..]
     }
 
     /// Means of the readings within half a step of each point.
@@ -42,9 +47,5 @@ impl Grid {
         sums.into_iter()
             .map(|(sum, n)| (n > 0).then(|| sum / f64::from(n)))
             .collect()
-    }
-
-    fn begins_at(&self) -> UtcMs {
-        self.from.plus_hours(-0.5 * STEP_H)
     }
 }

@@ -11,9 +11,7 @@ use std::sync::Arc;
 use crate::act::{Act, ActBody, ChannelRole};
 use crate::act_check::{ActContext, ActRefusal, check_act};
 use crate::ahead::{Ahead, AheadLimits};
-use crate::assessment::{
-    CurveUse, DoubtReason, Forecast, JudgedBreak, PourAssessment, PourStatus, Trouble,
-};
+use crate::assessment::{CurveUse, Forecast, JudgedBreak, PourAssessment, PourStatus, Trouble};
 use crate::channel::{ChannelHistory, LoggerClock};
 use crate::config::{LimitSet, PlantConfig};
 use crate::curve_points::{self, CurveVerdict};
@@ -437,7 +435,7 @@ impl Plant {
                     time_zero_at: one.age.map(|age| age.zero_at),
                     temperatures: &one.of_concrete,
                     believed: is_believed(one),
-                    reads_air: one.assessment.trust.reason == Some(DoubtReason::ReadsAir),
+                    reads_air: one.reads_air_all_along(),
                 })
                 .collect(),
             enclosure: &judged.enclosure,

@@ -15,7 +15,7 @@ use crate::path::{self, believed_maturity, low_maturity, slope_c_per_h};
 use crate::pour::{PourRecord, RecordedBreak};
 use crate::time::UtcMs;
 use crate::trust::{
-    Aged, Judged, Partings, doubt_small_steps, judge_alone, partings, reject_air,
+    Aged, Judged, Partings, doubt_small_steps, judge_alone, keep_rejected, partings, reject_air,
     reject_fluttering, reject_stuck,
 };
 
@@ -46,6 +46,14 @@ pub struct JudgedPosition {
     pub of_concrete: Vec<(UtcMs, f64)>,
     /// It parted from the others and has not come back.
     pub is_parted: bool,
+}
+
+impl JudgedPosition {
+    /// True where it reads air, and nothing says that it ever read its concrete.
+    #[must_use]
+    pub fn reads_air_all_along(&self) -> bool {
+        self.judged.trust.reason == Some(DoubtReason::ReadsAir) && !self.is_parted
+    }
 }
 
 /// Everything measured of a pour, judged.
@@ -178,6 +186,9 @@ pub fn judge_channels(
         }
     }
     let partings = partings_of(&judged, &ages, now);
+    for (one, parted) in judged.iter_mut().zip(&partings) {
+        keep_rejected(one, parted);
+    }
     let of_concrete: Vec<Path> = judged
         .iter()
         .zip(&partings)
@@ -253,18 +264,17 @@ fn maturity(
     })
 }
 
-/// When each position's readings were not its concrete's. One that reads air all along is no measure for
-/// the others, and has lost its say already.
+/// When each position's readings were not its concrete's.
 fn partings_of(judged: &[Judged], ages: &[Option<Age>], now: UtcMs) -> Vec<Partings> {
     let paths: Vec<_> = judged
         .iter()
         .zip(ages)
         .map(|(one, age)| {
-            let reads_air = one.trust.reason == Some(DoubtReason::ReadsAir);
-            let age = age.filter(|_| !reads_air && !one.believed.is_empty())?;
+            let age = age.filter(|_| !one.believed.is_empty())?;
             Some(Aged {
                 readings: &one.believed,
                 zero_at: age.zero_at,
+                reads_air: one.trust.reason == Some(DoubtReason::ReadsAir),
             })
         })
         .collect();

@@ -3,6 +3,7 @@
 //! A reading is rejected alone (fault, out of range, step) or beside others (stuck, reads air). Doubt
 //! never makes a position look stronger: what it is replaced with stands in `path` and `estimate`.
 
+mod flutter;
 mod parted;
 
 use crate::assessment::{DoubtReason, Trust, Verdict};
@@ -14,6 +15,7 @@ use crate::statistics::median;
 use crate::time::UtcMs;
 use units::UnitSystem;
 
+use flutter::off_line_c;
 pub use parted::{Aged, Partings, partings};
 
 /// Siblings that ranged over more than this while a channel stood still show that it is stuck, °C.
@@ -379,18 +381,24 @@ pub fn reject_fluttering(
     }
 }
 
+/// Goes on rejecting a channel that fluttered until it is back: air may stand still for an hour.
+pub fn keep_rejected(channel: &mut Judged, partings: &Partings) {
+    if let Some(since) = partings.flutters_from()
+        && channel.is_believed_now()
+    {
+        channel.trust = Trust {
+            verdict: Verdict::Rejected,
+            reason: Some(DoubtReason::ReadsAir),
+            evidence: Some("it fluttered as no concrete does, and is not back".to_owned()),
+            since: Some(since),
+        };
+    }
+}
+
 /// How far a reading is from the line between its neighbours, in the middle over a stretch, °C.
 fn flutter_c(path: &[(UtcMs, f64)], from: UtcMs) -> Option<f64> {
     let start = path.partition_point(|one| one.0 < from);
-    let mut off: Vec<f64> = path[start..]
-        .windows(3)
-        .filter(|three| three[2].0.hours_since(three[0].0) <= NEIGHBOURS_H)
-        .map(|three| {
-            let share = three[1].0.hours_since(three[0].0) / three[2].0.hours_since(three[0].0);
-            let between_c = three[0].1 + (three[2].1 - three[0].1) * share;
-            (three[1].1 - between_c).abs()
-        })
-        .collect();
+    let mut off: Vec<f64> = path[start..].windows(3).filter_map(off_line_c).collect();
     off.sort_by(f64::total_cmp);
     (off.len() >= FLUTTER_COUNT_MIN).then(|| off[off.len() / 2])
 }

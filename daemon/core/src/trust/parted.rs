@@ -3,13 +3,14 @@
 //! A wire that came loose reads air or steam: within half an hour it goes where no concrete goes. What
 //! it reads until it comes back is not its concrete's, and gives no maturity, then or later. A slow
 //! parting is believed, for a stretch of bed that lost its tarp is truly cooler: unless it ends by a
-//! jump back to where the others had gone meanwhile.
+//! jump back to where the others had gone meanwhile, or what is read flutters, as only air or steam does.
 
 use std::borrow::Cow;
 
 use crate::grid::{Grid, STEP_H};
 use crate::time::{MS_PER_H, UtcMs};
 use crate::trust::ARRIVAL_H;
+use crate::trust::flutter::Flutter;
 
 /// Changes over so many points that differ from the median of the others' by more than so much, °C,
 /// part a position …
@@ -24,13 +25,20 @@ const BACK_C_PER_H: f64 = 0.5;
 const BACK_POINTS: usize = 5;
 /// It may have left slowly before it jumped: it may come back to where it was so many hours earlier, too.
 const LEFT_EARLIER_H: usize = 5;
+/// Flutter is looked for over so many points, after as many without.
+const FLUTTER_POINTS: usize = 6;
 /// So many others are needed to compare with.
 const OTHERS_MIN: usize = 2;
+/// One that reads air, or flutters, read its concrete before it parted if it was this near to the others, °C;
+/// else it was air all along.
+const BESIDE_C: f64 = 6.0;
 
 /// A position that has parted, and where it may come back to.
 #[derive(Clone)]
 struct Parted {
     homes: Vec<Home>,
+    /// What gave it away was that it flutters.
+    flutters: bool,
 }
 
 /// Where a position would be now, had it gone with the others since before a point.
@@ -72,10 +80,11 @@ impl Home {
 impl Parted {
     /// From the change to `point` on; it may have left by then, or some hours before.
     fn new(
-        means: &[Vec<Option<f64>>],
+        night: &Night,
         parted: &[Option<Self>],
         index: usize,
         (earliest, before, point): (usize, usize, usize),
+        flutters: bool,
     ) -> Self {
         let per_h = (1.0 / STEP_H).round() as usize;
         let starts = (0..=LEFT_EARLIER_H).map_while(|hours| {
@@ -83,10 +92,10 @@ impl Parted {
                 .checked_sub(hours * per_h)
                 .filter(|start| *start >= earliest)
         });
-        let own = &means[index];
+        let own = &night.means[index];
         let led_c = |from: usize, to: usize| -> f64 {
             (from + 1..=to)
-                .filter_map(|to| Changes::new(means, parted, (to - 1, to)).of_others(index))
+                .filter_map(|to| night.changes(parted, (to - 1, to)).of_others(index))
                 .sum()
         };
         let homes = starts.filter_map(|start| {
@@ -99,6 +108,7 @@ impl Parted {
         });
         Self {
             homes: homes.collect(),
+            flutters,
         }
     }
 
@@ -121,22 +131,40 @@ impl Parted {
 
 /// The stretches in which a position's readings are not its concrete's; the last may be endless.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Partings(Vec<(UtcMs, UtcMs)>);
+pub struct Partings {
+    stretches: Vec<(UtcMs, UtcMs)>,
+    /// In the last of them it fluttered.
+    flutters: bool,
+}
 
 impl Partings {
     /// True where it has not come back.
     #[must_use]
     pub fn is_parted(&self) -> bool {
-        self.0.last().is_some_and(|last| last.1 == ENDLESS)
+        self.parted_from().is_some()
+    }
+
+    /// Since when it has read air or steam by its flutter, where it has not come back.
+    #[must_use]
+    pub fn flutters_from(&self) -> Option<UtcMs> {
+        self.parted_from().filter(|_| self.flutters)
+    }
+
+    fn parted_from(&self) -> Option<UtcMs> {
+        let (from, to) = self.stretches.last()?;
+        (*to == ENDLESS).then_some(*from)
     }
 
     /// The readings outside of them.
     #[must_use]
     pub fn without<'a>(&self, path: &'a [(UtcMs, f64)]) -> Cow<'a, [(UtcMs, f64)]> {
-        if self.0.is_empty() {
+        if self.stretches.is_empty() {
             return Cow::Borrowed(path);
         }
-        let within = |at: UtcMs| self.0.iter().any(|(from, to)| (*from..*to).contains(&at));
+        let within = |at: UtcMs| {
+            let mut stretches = self.stretches.iter();
+            stretches.any(|(from, to)| (*from..*to).contains(&at))
+        };
         path.iter().filter(|one| !within(one.0)).copied().collect()
     }
 }
@@ -148,78 +176,223 @@ const ENDLESS: UtcMs = UtcMs(i64::MAX);
 pub struct Aged<'a> {
     pub readings: &'a [(UtcMs, f64)],
     pub zero_at: UtcMs,
+    /// It reads air now: it is no measure for the others.
+    pub reads_air: bool,
+}
+
+/// What all positions read, at points ten minutes apart that stand still as time goes on, so that what was
+/// once found stays found.
+struct Night {
+    grid: Grid,
+    means: Vec<Vec<Option<f64>>>,
+    flutters: Vec<Flutter>,
+    is_measure: Vec<bool>,
+}
+
+impl Night {
+    /// None where there are too few to compare with, or none has an age yet.
+    fn of(paths: &[Option<Aged<'_>>], now: UtcMs) -> Option<Self> {
+        let arrived = |zero_at: UtcMs| zero_at.plus_hours(ARRIVAL_H);
+        let aged = || paths.iter().flatten();
+        let first = aged().map(|one| arrived(one.zero_at)).min()?;
+        if aged().count() <= OTHERS_MIN || now < first {
+            return None;
+        }
+        let step_ms = (STEP_H * MS_PER_H) as i64;
+        let from = UtcMs(first.0.div_euclid(step_ms) * step_ms);
+        let count = (now.hours_since(from) / STEP_H).round() as usize + 1;
+        let grid = Grid { from, count };
+        let of_concrete = |one: &Aged<'_>| {
+            let begin = (arrived(one.zero_at).hours_since(from) / STEP_H).ceil() as usize;
+            let mut means = grid.means(one.readings);
+            means.iter_mut().take(begin).for_each(|mean| *mean = None);
+            (means, Flutter::new(one.readings, grid, begin))
+        };
+        let none = || (vec![None; count], Flutter::default());
+        let (means, flutters) = paths
+            .iter()
+            .map(|path| path.as_ref().map_or_else(none, of_concrete))
+            .unzip();
+        let is_measure = |path: &Option<Aged<'_>>| path.is_some_and(|one| !one.reads_air);
+        Some(Self {
+            grid,
+            means,
+            flutters,
+            is_measure: paths.iter().map(is_measure).collect(),
+        })
+    }
+
+    /// How far those that have not parted changed from one point to another.
+    fn changes(&self, parted: &[Option<Parted>], (from, to): (usize, usize)) -> Sorted<'_> {
+        self.sorted(parted, |own| Some(own[to]? - own[from]?))
+    }
+
+    /// A figure of each that has not parted, in order of size.
+    fn sorted(
+        &self,
+        parted: &[Option<Parted>],
+        figure: impl Fn(&[Option<f64>]) -> Option<f64>,
+    ) -> Sorted<'_> {
+        let mut figures: Vec<(usize, f64)> = (0..self.means.len())
+            .filter(|index| parted[*index].is_none())
+            .filter_map(|index| Some((index, figure(&self.means[index])?)))
+            .collect();
+        figures.sort_by(|a, b| a.1.total_cmp(&b.1));
+        Sorted {
+            figures,
+            is_measure: &self.is_measure,
+        }
+    }
+
+    /// Whether a position read its concrete at a point, going by the others.
+    fn is_beside(&self, parted: &[Option<Parted>], index: usize, point: usize) -> bool {
+        let temperatures = self.sorted(parted, |own| own[point]);
+        let own_c = self.means[index][point];
+        let others_c = temperatures.of_others(index);
+        own_c
+            .zip(others_c)
+            .is_some_and(|(own_c, others_c)| (own_c - others_c).abs() < BESIDE_C)
+    }
+
+    /// Whether a position has fluttered of late, beside a smooth other.
+    fn flutters(&self, parted: &[Option<Parted>], index: usize, point: usize) -> bool {
+        let Some(from) = (point + 1).checked_sub(FLUTTER_POINTS) else {
+            return false;
+        };
+        let is_smooth = |other: usize| {
+            other != index
+                && self.is_measure[other]
+                && parted[other].is_none()
+                && self.flutters[other].is_smooth(from..point + 1)
+        };
+        self.flutters[index].is_rough(from..point + 1) && (0..self.means.len()).any(is_smooth)
+    }
+
+    /// The last point before a position that flutters as of now began to, where it read its concrete then.
+    fn before_flutter(
+        &self,
+        parted: &[Option<Parted>],
+        index: usize,
+        (earliest, point): (usize, usize),
+    ) -> Option<usize> {
+        let began = (point + 1).checked_sub(FLUTTER_POINTS)?;
+        let was_calm = self.flutters[index].is_calm(began.checked_sub(1)?..point);
+        let is_read = |at: &usize| self.means[index][*at].is_some();
+        let before = (earliest..began).rev().find(is_read)?;
+        (was_calm && self.is_beside(parted, index, before)).then_some(before)
+    }
 }
 
 /// The partings of each position: none where it has no age yet, or reads air all along.
 #[must_use]
 pub fn partings(paths: &[Option<Aged<'_>>], now: UtcMs) -> Vec<Partings> {
-    let mut partings = vec![Partings::default(); paths.len()];
-    let arrived = |zero_at: UtcMs| zero_at.plus_hours(ARRIVAL_H);
-    let Some(first) = paths.iter().flatten().map(|one| arrived(one.zero_at)).min() else {
-        return partings;
+    let Some(night) = Night::of(paths, now) else {
+        return vec![Partings::default(); paths.len()];
     };
-    if paths.iter().flatten().count() <= OTHERS_MIN || now < first {
-        return partings;
+    let mut watch = Watch {
+        night: &night,
+        parted: vec![None; paths.len()],
+        back: vec![0; paths.len()],
+        found: vec![Partings::default(); paths.len()],
+    };
+    for point in 1..night.grid.count {
+        watch.lead_home(point);
+        let was = watch.parted.clone();
+        watch.see_jumps(&was, point);
+        watch.see_flutter(&was, point);
+        watch.see_returns(&was, point);
     }
-    // Points stand still as time goes on, so that what was once found stays found.
-    let step_ms = (STEP_H * MS_PER_H) as i64;
-    let from = UtcMs(first.0.div_euclid(step_ms) * step_ms);
-    let count = (now.hours_since(from) / STEP_H).round() as usize + 1;
-    let means: Vec<Vec<Option<f64>>> = paths
-        .iter()
-        .map(|path| {
-            let Some(Aged { readings, zero_at }) = path else {
-                return vec![None; count];
-            };
-            let mut means = Grid { from, count }.means(readings);
-            let begin = (arrived(*zero_at).hours_since(from) / STEP_H).ceil() as usize;
-            means.iter_mut().take(begin).for_each(|mean| *mean = None);
-            means
-        })
-        .collect();
-    let mut parted: Vec<Option<Parted>> = vec![None; paths.len()];
-    let mut back = vec![0; paths.len()];
-    let at = |point: usize| from.plus_hours(STEP_H * (point as f64 - 0.5));
-    for point in 1..count {
-        let steps = Changes::new(&means, &parted, (point - 1, point));
-        for (index, out) in parted.iter_mut().enumerate() {
+    watch.end()
+}
+
+/// The night seen up to one point.
+struct Watch<'a> {
+    night: &'a Night,
+    parted: Vec<Option<Parted>>,
+    /// The point from which on each has been back.
+    back: Vec<usize>,
+    found: Vec<Partings>,
+}
+
+impl Watch<'_> {
+    /// The homes of those that are away go with the others.
+    fn lead_home(&mut self, point: usize) {
+        let steps = self.night.changes(&self.parted, (point - 1, point));
+        for (index, out) in self.parted.iter_mut().enumerate() {
             let others_c = steps.of_others(index).unwrap_or(0.0);
             for home in out.iter_mut().flat_map(|out| &mut out.homes) {
-                home.advance(point, others_c, means[index][point]);
+                home.advance(point, others_c, self.night.means[index][point]);
             }
         }
-        let was = parted.clone();
-        for (before, parted_c, after_gap) in spans(&means, point) {
-            let changes = Changes::new(&means, &was, (before, point));
+    }
+
+    fn see_jumps(&mut self, was: &[Option<Parted>], point: usize) {
+        let night = self.night;
+        for (before, parted_c, after_gap) in spans(&night.means, point) {
+            let changes = night.changes(was, (before, point));
             if changes.spread_c() <= parted_c {
                 continue;
             }
-            for (index, change_c) in &changes.sorted {
-                if parted[*index].is_none()
-                    && before >= back[*index]
+            for (index, change_c) in &changes.figures {
+                if self.parted[*index].is_none()
+                    && before >= self.back[*index]
                     && after_gap.is_none_or(|only| only == *index)
                     && let Some(others_c) = changes.of_others(*index)
                     && (change_c - others_c).abs() > parted_c
+                    && (night.is_measure[*index] || night.is_beside(was, *index, before))
                 {
-                    let points = (back[*index], before, point);
-                    parted[*index] = Some(Parted::new(&means, &was, *index, points));
+                    let points = (self.back[*index], before, point);
+                    self.parted[*index] = Some(Parted::new(night, was, *index, points, false));
                 }
             }
         }
-        for (index, out) in parted.iter_mut().enumerate() {
-            if let Some(since) = out.as_ref().and_then(Parted::back_since) {
+    }
+
+    fn see_flutter(&mut self, was: &[Option<Parted>], point: usize) {
+        let night = self.night;
+        for (index, out) in self.parted.iter_mut().enumerate() {
+            if !night.flutters(was, index, point) {
+                continue;
+            }
+            if let Some(out) = out {
+                out.flutters = true;
+            } else if let Some(before) = night.before_flutter(was, index, (self.back[index], point))
+            {
+                let points = (self.back[index], before, point);
+                *out = Some(Parted::new(night, was, index, points, true));
+            }
+        }
+    }
+
+    /// None is back while it flutters: air swings through the concrete's temperature.
+    fn see_returns(&mut self, was: &[Option<Parted>], point: usize) {
+        for (index, out) in self.parted.iter_mut().enumerate() {
+            let Some(since) = out.as_ref().and_then(Parted::back_since) else {
+                continue;
+            };
+            if !self.night.flutters(was, index, point) {
                 // In the first point it was back for it may still have been away.
-                back[index] = point + 2 - BACK_POINTS;
-                partings[index].0.push((at(since), at(back[index])));
+                self.back[index] = point + 2 - BACK_POINTS;
+                let stretch = (
+                    self.night.grid.begin_of(since),
+                    self.night.grid.begin_of(self.back[index]),
+                );
+                self.found[index].stretches.push(stretch);
                 *out = None;
             }
         }
     }
-    for (partings, out) in partings.iter_mut().zip(&parted) {
-        let left_at = out.as_ref().map(Parted::left_at);
-        partings.0.extend(left_at.map(|since| (at(since), ENDLESS)));
+
+    fn end(mut self) -> Vec<Partings> {
+        for (index, out) in self.parted.iter().enumerate() {
+            if let Some(out) = out {
+                let stretch = (self.night.grid.begin_of(out.left_at()), ENDLESS);
+                self.found[index].stretches.push(stretch);
+                self.found[index].flutters = out.flutters;
+            }
+        }
+        self.found
     }
-    partings
 }
 
 /// The points that one is compared with, what may come in between, and for which position alone: where
@@ -238,36 +411,26 @@ fn spans(means: &[Vec<Option<f64>>], point: usize) -> Vec<(usize, f64, Option<us
     usual.chain(after_gap).collect()
 }
 
-/// How far each position that has not parted changed from one point to another, in order of size.
-struct Changes {
-    sorted: Vec<(usize, f64)>,
+/// Figures of the positions that have not parted, in order of size.
+struct Sorted<'a> {
+    figures: Vec<(usize, f64)>,
+    is_measure: &'a [bool],
 }
 
-impl Changes {
-    fn new(
-        means: &[Vec<Option<f64>>],
-        parted: &[Option<Parted>],
-        (from, to): (usize, usize),
-    ) -> Self {
-        let whole = means.iter().zip(parted).enumerate();
-        let mut sorted: Vec<(usize, f64)> = whole
-            .filter(|(_, (_, parted))| parted.is_none())
-            .filter_map(|(index, (own, _))| Some((index, own[to]? - own[from]?)))
-            .collect();
-        sorted.sort_by(|a, b| a.1.total_cmp(&b.1));
-        Self { sorted }
-    }
-
+impl Sorted<'_> {
     fn spread_c(&self) -> f64 {
-        match (self.sorted.first(), self.sorted.last()) {
+        match (self.figures.first(), self.figures.last()) {
             (Some(least), Some(most)) => most.1 - least.1,
             _ => 0.0,
         }
     }
 
-    /// The median change of the positions but one.
+    /// The median of the positions but one; those that read air have no say.
     fn of_others(&self, index: usize) -> Option<f64> {
-        let others = || self.sorted.iter().filter(|one| one.0 != index);
+        let others = || {
+            let is_other = |one: &&(usize, f64)| one.0 != index && self.is_measure[one.0];
+            self.figures.iter().filter(is_other)
+        };
         let count = others().count();
         if count < OTHERS_MIN {
             return None;
@@ -297,15 +460,20 @@ mod tests {
             .collect()
     }
 
-    fn found<'a>(paths: &'a [Vec<(UtcMs, f64)>]) -> Vec<Partings> {
+    fn found(paths: &[Vec<(UtcMs, f64)>]) -> Vec<Partings> {
+        found_by(paths, 720)
+    }
+
+    fn found_by<'a>(paths: &'a [Vec<(UtcMs, f64)>], minute: i64) -> Vec<Partings> {
         let aged = |path: &'a Vec<(UtcMs, f64)>| {
             Some(Aged {
                 readings: path,
                 zero_at: UtcMs(0),
+                reads_air: false,
             })
         };
         let sources: Vec<_> = paths.iter().map(aged).collect();
-        partings(&sources, UtcMs(720 * 60_000))
+        partings(&sources, UtcMs(minute * 60_000))
     }
 
     fn with_others(odd: impl Fn(i64) -> f64) -> [Vec<(UtcMs, f64)>; 4] {
@@ -327,8 +495,11 @@ mod tests {
         };
         let paths = with_others(loose);
         let found = found(&paths);
-        assert!(found[..3].iter().all(|one| one.0.is_empty()), "{found:?}");
-        let [(from, to)] = found[3].0[..] else {
+        assert!(
+            found[..3].iter().all(|one| one.stretches.is_empty()),
+            "{found:?}"
+        );
+        let [(from, to)] = found[3].stretches[..] else {
             panic!("{found:?}");
         };
         assert!(
@@ -348,7 +519,7 @@ mod tests {
         };
         let paths = with_others(loose);
         let found = found(&paths);
-        let [(from, to)] = found[3].0[..] else {
+        let [(from, to)] = found[3].stretches[..] else {
             panic!("{found:?}");
         };
         assert!(
@@ -364,7 +535,10 @@ mod tests {
             path.retain(|one| !(300..450).contains(&minutes(one.0)));
         }
         let found = found(&paths);
-        assert!(found[..3].iter().all(|one| one.0.is_empty()), "{found:?}");
+        assert!(
+            found[..3].iter().all(|one| one.stretches.is_empty()),
+            "{found:?}"
+        );
         assert!(found[3].is_parted(), "{found:?}");
         let kept = found[3].without(&paths[3]);
         assert!(kept.iter().all(|one| minutes(one.0) < 300), "{kept:?}");
@@ -401,11 +575,95 @@ mod tests {
         };
         let paths = with_others(slow);
         let found = found(&paths);
-        let [(from, to)] = found[3].0[..] else {
+        let [(from, to)] = found[3].stretches[..] else {
             panic!("{found:?}");
         };
         assert!(
             minutes(from) <= 360 && (475..=500).contains(&minutes(to)),
+            "{found:?}"
+        );
+    }
+
+    /// What a thermostat's air does about its mean, read each minute.
+    fn swing_c(minute: i64) -> f64 {
+        1.3 * (minute as f64 * std::f64::consts::TAU / 3.7).sin()
+    }
+
+    #[test]
+    fn one_that_flutters_has_parted_without_a_jump_until_it_is_back() {
+        // It slides off by 2 °C/h, stands still from 480 on as air may, and is back from 540 on.
+        let loose = |minute: i64| match minute {
+            300..480 => swing_c(minute) - (minute - 300) as f64 / 30.0,
+            480..540 => -6.0,
+            _ => 0.0,
+        };
+        let paths = [
+            read_every(1, |_| 1.0),
+            read_every(1, |_| -1.0),
+            read_every(1, loose),
+        ];
+        let until = |minute: i64| {
+            let known = paths.each_ref().map(|path| {
+                let end = path.partition_point(|one| one.0 <= UtcMs(minute * 60_000));
+                path[..end].to_vec()
+            });
+            found_by(&known, minute).remove(2)
+        };
+        assert!(!until(310).is_parted());
+        // The verdict outlasts the swinging.
+        for minute in [350, 450, 530] {
+            let since = until(minute).flutters_from().map(minutes);
+            assert!(
+                since.is_some_and(|since| (270..=305).contains(&since)),
+                "{minute}: {since:?}"
+            );
+        }
+        let found = until(719);
+        assert!(!found.is_parted(), "{found:?}");
+        let kept = found.without(&paths[2]);
+        let is_loose = |one: &(UtcMs, f64)| (310..540).contains(&minutes(one.0));
+        assert!(kept.len() > 400 && !kept.iter().any(is_loose), "{found:?}");
+    }
+
+    #[test]
+    fn air_that_swings_through_the_concretes_temperature_is_not_back() {
+        let loose = |minute: i64| if minute < 300 { 0.0 } else { swing_c(minute) };
+        let paths = [
+            read_every(1, |_| 1.0),
+            read_every(1, |_| -1.0),
+            read_every(1, loose),
+        ];
+        let found = found(&paths);
+        assert!(found[2].flutters_from().is_some(), "{found:?}");
+    }
+
+    #[test]
+    fn one_that_never_was_in_concrete_has_not_parted_when_its_air_begins_to_swing() {
+        // Cold air until the heat comes on.
+        let air = |minute: i64| if minute < 300 { -15.0 } else { swing_c(minute) };
+        let paths = [
+            read_every(1, |_| 1.0),
+            read_every(1, |_| -1.0),
+            read_every(1, air),
+        ];
+        let sources = paths.each_ref().map(|path| {
+            Some(Aged {
+                readings: path,
+                zero_at: UtcMs(0),
+                reads_air: path[0].1 < 10.0,
+            })
+        });
+        let found = partings(&sources, UtcMs(400 * 60_000));
+        assert!(found.iter().all(|one| !one.is_parted()), "{found:?}");
+    }
+
+    #[test]
+    fn what_all_channels_do_is_the_loggers_flutter() {
+        let noisy = |_| read_every(1, |minute| if minute < 300 { 0.0 } else { swing_c(minute) });
+        let paths: Vec<_> = (0..3).map(noisy).collect();
+        let found = found(&paths);
+        assert!(
+            found.iter().all(|one| one.stretches.is_empty()),
             "{found:?}"
         );
     }
@@ -426,20 +684,26 @@ mod tests {
     #[test]
     fn a_stretch_that_slowly_cools_is_believed() {
         let found = found(&with_others(|minute| -0.1 * (minute - 300).max(0) as f64));
-        assert!(found.iter().all(|one| one.0.is_empty()), "{found:?}");
+        assert!(
+            found.iter().all(|one| one.stretches.is_empty()),
+            "{found:?}"
+        );
     }
 
     #[test]
     fn what_befalls_all_at_once_parts_nobody() {
         let cold = |minute: i64| if minute > 300 { -12.0 } else { 0.0 };
         let paths = [night(cold), night(cold), night(cold), night(cold)];
-        assert!(found(&paths).iter().all(|one| one.0.is_empty()));
+        assert!(found(&paths).iter().all(|one| one.stretches.is_empty()));
     }
 
     #[test]
     fn with_one_other_position_nothing_is_left_out() {
         let loose = |minute: i64| if minute > 300 { -12.0 } else { 0.0 };
         let found = found(&[night(|_| 0.0), night(loose)]);
-        assert!(found.iter().all(|one| one.0.is_empty()), "{found:?}");
+        assert!(
+            found.iter().all(|one| one.stretches.is_empty()),
+            "{found:?}"
+        );
     }
 }
