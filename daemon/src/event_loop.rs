@@ -502,6 +502,9 @@ impl EventLoop {
                 Some(assessed) => publish::bed_views(config, assessed, &troubles),
                 None => publish::with_troubles(&published.beds, &troubles),
             };
+            if let Some(assessed) = assessed {
+                published.acts_through = assessed.acts_through;
+            }
             published.alarms = alarms;
             published.rang_last_hour = rang_last_hour;
             publish::changes(published, beds, troubles, cleared, sources, store)

@@ -54,6 +54,8 @@ pub struct Acts {
 pub struct Published {
     /// Starts at the wall's milliseconds, so that a restart never counts below what clients saw.
     pub sequence: u64,
+    /// The last act that the beds take into account.
+    pub acts_through: i64,
     pub beds: Vec<BedView>,
     /// Troubles that stand, and those that are over but still in sight.
     pub troubles: Vec<TroubleView>,
@@ -84,6 +86,7 @@ impl Live {
             acts: RwLock::default(),
             published: RwLock::new(Published {
                 sequence: u64::try_from(wall_ms).unwrap_or(0),
+                acts_through: 0,
                 beds: Vec::new(),
                 troubles: Vec::new(),
                 cleared: Vec::new(),
@@ -175,6 +178,7 @@ impl Live {
         let published = self.published().clone();
         PlantSnapshot {
             sequence: published.sequence,
+            acts_through: published.acts_through,
             plant: PlantView {
                 name: self.config.name.clone(),
                 zone: self.zone.clone(),
@@ -194,6 +198,11 @@ impl Live {
 }
 
 impl Acts {
+    /// The number of the newest act; 0 without any.
+    pub(crate) fn last_sequence(&self) -> i64 {
+        self.in_order.last().map_or(0, |act| act.sequence)
+    }
+
     pub(crate) fn push(&mut self, act: RecordedAct, cautions: Vec<String>) {
         self.by_id.insert(act.wire.id, self.in_order.len());
         self.cautions.insert(act.wire.id, cautions);

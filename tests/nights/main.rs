@@ -8,7 +8,9 @@
 //! Each seed is a plant's past of some hundred pours whose true temperatures and strengths are known.
 //! `tarplightd replay` is asked every ten minutes and sees only what had arrived. Its answers are
 //! compared with two truths: when the mix's curve on the true temperatures of the slowest position
-//! reaches the required strength, and when the concrete itself does. `--without` takes something away
+//! reaches the required strength, and when the concrete itself does. The last line says what is left of the
+//! second where the first is known, and each mix's median difference from it: no temperature and no other
+//! pour's break can tell more, only the pour's own pace and breaks. `--without` takes something away
 //! first: `breaks`, `enclosure`, `learning`, `trust`.
 
 mod answers;
@@ -96,7 +98,8 @@ fn main() -> Result<(), String> {
         let pours = truth::read(&dir)?;
         eprintln!("seed {seed}: {} pours", pours.len());
         for pour in pours.iter().skip(options.history_pours) {
-            table.add(pour, answers.get(&pour.id).map_or(&[], Vec::as_slice));
+            let said = answers.get(&pour.id).map_or(&[][..], Vec::as_slice);
+            table.add(*seed, pour, said);
         }
     }
     println!("{}", table.report());

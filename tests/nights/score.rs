@@ -27,12 +27,18 @@ struct Judged {
 pub struct Table {
     judged: BTreeMap<(&'static str, i64, &'static str), Vec<Judged>>,
     missing: BTreeMap<(&'static str, i64), usize>,
+    /// How much later than the curve the concrete got there, h, by seed and mix.
+    apart_h: BTreeMap<(u64, String), Vec<f64>>,
     never_count: usize,
 }
 
 impl Table {
     /// Judges one pour at each horizon, against both truths.
-    pub fn add(&mut self, pour: &Pour, said: &[Said]) {
+    pub fn add(&mut self, seed: u64, pour: &Pour, said: &[Said]) {
+        if let (Some(curve_at), Some(concrete_at)) = (pour.curve_at, pour.concrete_at) {
+            let of_mix = self.apart_h.entry((seed, pour.mix.clone())).or_default();
+            of_mix.push(hours(concrete_at - curve_at));
+        }
         self.add_one("curve", pour.kind, pour.curve_at, said, |one| one.curve);
         self.add_one("concrete", pour.kind, pour.concrete_at, said, |one| {
             one.concrete
@@ -113,7 +119,29 @@ impl Table {
             let _ = writeln!(text, "no forecast {} h before, {truth}: {count}", -horizon);
         }
         let _ = writeln!(text, "never reached in the night: {}", self.never_count);
-        text
+        text + &self.pour_to_pour()
+    }
+
+    /// What nothing but a pour's own pace and breaks can tell.
+    fn pour_to_pour(&self) -> String {
+        let from_median = |apart_h: &Vec<f64>| {
+            let mut sorted = apart_h.clone();
+            sorted.sort_by(f64::total_cmp);
+            let median_h = quantile(&sorted, 0.5);
+            sorted.into_iter().map(move |one| (one - median_h).abs())
+        };
+        let mut sizes: Vec<f64> = self.apart_h.values().flat_map(from_median).collect();
+        if sizes.is_empty() {
+            return String::new();
+        }
+        sizes.sort_by(f64::total_cmp);
+        let size = sizes.iter().sum::<f64>() / sizes.len() as f64;
+        format!(
+            "concrete against the curve's true time, each mix's median difference known: median {:.2}, P90 {:.2}, \
+             size {size:.2}\n",
+            quantile(&sizes, 0.5),
+            quantile(&sizes, 0.9),
+        )
     }
 }
 

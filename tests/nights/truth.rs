@@ -12,6 +12,7 @@ use serde_json::Value;
 #[derive(Debug)]
 pub struct Pour {
     pub id: String,
+    pub mix: String,
     /// What befell it, for tables by kind of night.
     pub kind: &'static str,
     /// When the curve on the true temperatures of the slowest position reaches what is required.
@@ -66,6 +67,7 @@ pub fn read(dir: &Path) -> Result<Vec<Pour>, String> {
         pours.push(Pour {
             kind: kind(&night),
             id,
+            mix,
             curve_at,
             concrete_at,
         });

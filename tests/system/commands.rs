@@ -55,19 +55,6 @@ impl Desk {
         talk
     }
 
-    /// Waits until a pour that was just opened can be named: views come a moment after the record.
-    fn knows(&self, pour: &str) {
-        wait_until("the pour that was opened", Duration::from_secs(20), || {
-            let snapshot = self.daemon.ask(async |client| client.snapshot().await)?;
-            let mut pours = snapshot.beds.iter().flat_map(|bed| &bed.pours);
-            if pours.any(|one| one.pour == pour) {
-                Ok(())
-            } else {
-                Err(format!("no pour {pour} on any bed"))
-            }
-        });
-    }
-
     /// The pour once it shows what was just recorded.
     fn shows(&self, what: &str, is_shown: impl Fn(&PourView) -> bool) -> PourView {
         wait_until(what, Duration::from_secs(20), || {
@@ -161,7 +148,6 @@ fn open_and_place(desk: &Desk, folder: &Path, first_at: DateTime<Utc>) {
     let file = pour_file(folder, first_at);
     let printed = desk.accepted(&["pour", "open", "--file", &file, "--at", &at(0)]);
     assert!(printed.starts_with("recorded as number 1"), "{printed}");
-    desk.knows(desk.pour);
     let nobody = desk.refused(&["heat", "on", "night"]);
     assert!(nobody.contains("--by"), "{nobody}");
     desk.act(&[
@@ -403,7 +389,6 @@ fn give_another_up(desk: &Desk) {
     ];
     let given = ["--required", "24 MPa", "--from", "0 m", "--to", "50 m"];
     desk.act(&[&opened[..], &given].concat());
-    desk.knows("other");
     let reasonless = desk.refused(&["abandon", "other", "--by", "Q. Lane"]);
     assert!(reasonless.contains("--why"), "{reasonless}");
     desk.act(&["abandon", "other", "--why", "the concrete was rejected"]);

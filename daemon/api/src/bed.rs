@@ -59,6 +59,10 @@ pub struct BedView {
 pub struct PlantSnapshot {
     /// The number of the last event this snapshot contains.
     pub sequence: u64,
+    /// The number of the last act that beds and troubles take into account: an act is answered once it is
+    /// recorded, and looked at a moment later. 0 where there is none.
+    #[serde(default)]
+    pub acts_through: i64,
     /// The plant.
     pub plant: PlantView,
     /// Every bed in yard order.

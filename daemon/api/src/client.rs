@@ -39,6 +39,10 @@ pub const ANSWER_WAIT_MAX: Duration = Duration::from_secs(30);
 /// Longest wait for an answer that carries or writes a whole record (back-fill, exports).
 pub const RECORD_WAIT_MAX: Duration = Duration::from_secs(600);
 
+/// Longest wait until the views take an act into account, and how often that is asked.
+pub const LOOK_WAIT_MAX: Duration = Duration::from_secs(5);
+const LOOK_ASKED_EVERY: Duration = Duration::from_millis(50);
+
 /// From when to when is asked; absent ends are the daemon's to choose.
 pub type Window = (Option<DateTime<Utc>>, Option<DateTime<Utc>>);
 
@@ -82,6 +86,20 @@ impl Client {
     /// See [`ClientError`]; so for every method below.
     pub async fn snapshot(&self) -> Result<PlantSnapshot, ClientError> {
         self.fetch(self.url(routes::SNAPSHOT, "")).await
+    }
+
+    /// Waits until the views take an act into account, so that what is asked next sees it.
+    ///
+    /// True once they do, false where they do not within [`LOOK_WAIT_MAX`]: the act is recorded all the same.
+    pub async fn looked_at(&self, act_sequence: i64) -> Result<bool, ClientError> {
+        let end = tokio::time::Instant::now() + LOOK_WAIT_MAX;
+        while self.snapshot().await?.acts_through < act_sequence {
+            if tokio::time::Instant::now() >= end {
+                return Ok(false);
+            }
+            tokio::time::sleep(LOOK_ASKED_EVERY).await;
+        }
+        Ok(true)
     }
 
     /// One bed.

@@ -211,9 +211,8 @@ impl EventLoop {
         self.recall_if_needed();
         if matches!(act.core.body, daemon_core::act::ActBody::Alarm(_)) {
             self.tell(None);
-        } else {
-            self.assess();
         }
+        self.assess();
         ActAnswer {
             id: act.wire.id,
             sequence,

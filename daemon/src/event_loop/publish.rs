@@ -26,6 +26,8 @@ const FORECAST_STATED_EVERY_MS: i64 = 15 * 60_000;
 #[derive(Debug)]
 pub struct Assessed {
     pub now: UtcMs,
+    /// The last act that was looked at.
+    pub acts_through: i64,
     /// Pours on a bed, in yard order.
     pub pours: Vec<PourView>,
     /// The last finished pour of each bed that has no other.
@@ -41,6 +43,8 @@ pub struct Assessed {
 /// that `known_finished` does not hold.
 pub fn assess(live: &Live, now: UtcMs, with_lines: bool, known_finished: &[PourView]) -> Assessed {
     let (mut assessed, wanted) = {
+        // Taken before the plant: an act stands there before it stands in the record's order.
+        let acts_through = live.acts().last_sequence();
         let plant = live.plant();
         let assessment = plant.assess(now);
         let under_cure = assessment
@@ -61,6 +65,7 @@ pub fn assess(live: &Live, now: UtcMs, with_lines: bool, known_finished: &[PourV
         };
         let assessed = Assessed {
             now,
+            acts_through,
             pours: assessment
                 .pours
                 .iter()

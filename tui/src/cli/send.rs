@@ -85,6 +85,9 @@ impl Desk {
                 for caution in &answer.cautions {
                     talk(&format!("caution: {caution}"));
                 }
+                // So that a script's next command already sees it. The act is recorded: whether the wait
+                // succeeds changes nothing of that.
+                let _ = self.client.looked_at(answer.sequence).await;
                 Ok(())
             }
             Err(ClientError::Problem(problem)) => bail!("refused, nothing was recorded: {problem}"),

@@ -312,6 +312,7 @@ pub fn bed(order: usize, name: &str, pours: Vec<PourView>) -> BedView {
 pub fn snapshot(beds: Vec<BedView>) -> PlantSnapshot {
     PlantSnapshot {
         sequence: 7,
+        acts_through: 41,
         plant: PlantView {
             name: "Larkfield yard".to_owned(),
             zone: "America/Chicago".to_owned(),
