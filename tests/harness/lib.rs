@@ -48,12 +48,8 @@ pub fn binary(name: &str) -> PathBuf {
             "--locked",
             "--profile",
             if is_benchmark { "bench" } else { "dev" },
-            "-p",
-            "daemon",
-            "-p",
-            "tui",
-            "-p",
-            "simulated-sensors",
+            "--workspace",
+            "--bins",
         ];
         let built = Command::new(env!("CARGO"))
             .args(arguments)

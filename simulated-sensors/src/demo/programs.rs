@@ -14,8 +14,8 @@ use tokio::process::{Child, Command};
 
 use crate::tied;
 
-/// Packages that the demo needs, and the programs that they give.
-const PACKAGES: [&str; 3] = ["daemon", "tui", "simulated-sensors"];
+/// The programs that the demo needs.
+const PROGRAMS: [&str; 3] = ["tarplightd", "tarplight", "tarplight-sim"];
 /// A child that was asked to end is not waited for longer than this.
 const END_WITHIN: Duration = Duration::from_secs(5);
 /// How much of a log is shown when its program ended unasked.
@@ -42,8 +42,11 @@ impl Programs {
         let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
         let mut command = std::process::Command::new(cargo);
         command.arg("build").arg("--manifest-path").arg(&manifest);
-        for package in PACKAGES {
-            command.args(["--package", package]);
+        // Of the whole workspace, as for this program itself: for some packages alone cargo would build
+        // what they depend on once more, with other features.
+        command.arg("--workspace");
+        for program in PROGRAMS {
+            command.args(["--bin", program]);
         }
         if release {
             command.arg("--release");
@@ -67,10 +70,11 @@ impl Programs {
                 .remove(name)
                 .with_context(|| format!("cargo built no program {name}"))
         };
+        let [daemon, dashboard, simulator] = PROGRAMS;
         Ok(Self {
-            daemon: take("tarplightd")?,
-            dashboard: take("tarplight")?,
-            simulator: take("tarplight-sim")?,
+            daemon: take(daemon)?,
+            dashboard: take(dashboard)?,
+            simulator: take(simulator)?,
         })
     }
 }
