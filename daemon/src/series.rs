@@ -16,7 +16,7 @@ pub fn series(plant: &Plant, pour: &str, now: UtcMs, point_count: usize) -> Opti
     let record = plant.pours().get(pour)?;
     let from = record.begins_at();
     let to = record.until(now).max(from);
-    let said = plant.assess_pour(pour, now)?;
+    let said = plant.assess_pour_in_depth(pour, now)?;
     let gap_ms = (plant.config().estimate.short_gap_min * MS_PER_MIN) as i64;
     let window = Window {
         from,
@@ -43,6 +43,7 @@ pub fn series(plant: &Plant, pour: &str, now: UtcMs, point_count: usize) -> Opti
             .collect(),
         confirmation: view::confirmation(&said.confirmation),
         ahead: ahead::points(&said.ahead),
+        positions_ahead: ahead::positions(&said),
     })
 }
 

@@ -2,6 +2,7 @@
 
 mod act_args;
 mod acts;
+mod ahead;
 mod backfill;
 mod opening;
 mod pour_file;
@@ -102,6 +103,9 @@ enum Command {
     Show {
         /// The bed
         bed: Option<String>,
+        /// Print what may be expected of each of the bed's positions, hour by hour
+        #[arg(long, requires = "bed")]
+        ahead: bool,
         /// Print the daemon's own JSON
         #[arg(long)]
         json: bool,
@@ -179,7 +183,12 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         Command::Act(command) => acts::run(&desk, command).await,
         Command::Watch(command) => watch::run(&desk, command).await,
         Command::Backfill(args) => backfill::run(&desk, &args).await,
-        Command::Show { bed, json } => show::show(&desk, bed.as_deref(), json).await,
+        Command::Show {
+            bed: Some(bed),
+            ahead: true,
+            json,
+        } => ahead::ahead(&desk, &bed, json).await,
+        Command::Show { bed, json, .. } => show::show(&desk, bed.as_deref(), json).await,
         Command::Screen(args) => screen::run(settings, &args).await,
         Command::Troubles { json } => show::troubles(&desk, json).await,
         Command::Acts { pour, json } => show::acts(&desk, pour.as_deref(), json).await,

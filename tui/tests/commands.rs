@@ -114,6 +114,16 @@ fn answer(
             "application/json",
             serde_json::to_string(&answer).expect("JSON"),
         )
+    } else if let Some(pour) = request
+        .strip_prefix("get /v1/pours/")
+        .and_then(|rest| rest.split("/series").next())
+    {
+        let series = support::series(pour);
+        (
+            200,
+            "application/json",
+            serde_json::to_string(&series).expect("JSON"),
+        )
     } else {
         (
             200,
@@ -346,6 +356,32 @@ fn a_back_fill_with_bad_rows_stops_unless_told_to_skip_them() {
         out(&output),
         "1 new, 0 known already, 0 in conflict, 1 bad rows skipped\n"
     );
+}
+
+#[test]
+fn what_lies_ahead_of_a_position_stands_below_what_the_cylinders_say() {
+    let daemon = Daemon::start(normal(), None);
+    let output = daemon.tarplight(&["show", "N1", "--ahead", "--units", "us"]);
+    let text = out(&output);
+    assert_eq!(output.status.code(), Some(0), "{}", err(&output));
+    let line = |wanted: &str| {
+        text.lines()
+            .position(|line| line.contains(wanted))
+            .unwrap_or_else(|| panic!("{wanted}: {text}"))
+    };
+    let ahead = line("position P1, required 3500 psi");
+    assert!(line("only cylinders confirm") < ahead, "{text}");
+    let last = text.lines().nth(ahead + 2).expect("the last hour");
+    // 60 °C, 14.2 °C·h and 23.3 MPa, each 1 more and less.
+    for told in [
+        "140 °F (138 °F–142 °F)",
+        "14.2 (13.2–15.2) °C·h",
+        "3380 psi (3230 psi–3520 psi)",
+    ] {
+        assert!(last.contains(told), "{told}: {text}");
+    }
+    let wrong = daemon.tarplight(&["show", "--ahead"]);
+    assert_eq!(wrong.status.code(), Some(2), "{}", out(&wrong));
 }
 
 #[test]

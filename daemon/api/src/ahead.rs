@@ -56,6 +56,28 @@ pub struct AheadPoint {
     pub strength_mpa: SpreadView,
 }
 
+/// What may be expected of one position; an estimate, which only cylinders confirm.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PositionAheadView {
+    /// The position.
+    pub position: String,
+    /// Each hour from now, at the moments of the pour's own.
+    pub points: Vec<PositionAheadPoint>,
+}
+
+/// What may be expected of one position at one moment.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PositionAheadPoint {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// Temperature, °C.
+    pub temperature_c: SpreadView,
+    /// Maturity by the curve, in the pour's maturity unit.
+    pub maturity: SpreadView,
+    /// Strength of the concrete, MPa.
+    pub strength_mpa: SpreadView,
+}
+
 /// The worst that lies ahead of one limit.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LimitAheadView {

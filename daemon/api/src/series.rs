@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::act::ChannelRole;
-use crate::ahead::AheadPoint;
+use crate::ahead::{AheadPoint, PositionAheadView};
 use crate::pour::ConfirmationView;
 
 /// Every series of one pour.
@@ -25,6 +25,9 @@ pub struct SeriesAnswer {
     /// What may be expected each hour ahead, from now; empty where there is no forecast.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub ahead: Vec<AheadPoint>,
+    /// The same of each position that is forecast.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub positions_ahead: Vec<PositionAheadView>,
 }
 
 /// One line on the chart.

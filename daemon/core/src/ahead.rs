@@ -35,6 +35,8 @@ impl AheadLimits {
 pub struct Ahead {
     /// Each whole hour from now to a little beyond the late time of release.
     pub points: Vec<AheadPoint>,
+    /// Each position by itself; only where that was asked for.
+    pub positions: Vec<PositionAhead>,
     /// The highest temperature of any position, °C.
     pub hottest: Option<LimitAhead>,
     /// The fastest fall of any position over an hour, °C/h.
@@ -59,6 +61,26 @@ pub struct AheadPoint {
     pub hottest_c: Spread,
     /// Strength of the concrete at the position that lacks most, MPa; beyond the curve's data no more
     /// than at their end.
+    pub strength_mpa: Spread,
+}
+
+/// What lies ahead of one position.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PositionAhead {
+    /// Index of the position in the assessment.
+    pub position: usize,
+    /// At the same moments as those of the pour.
+    pub points: Vec<PositionAheadPoint>,
+}
+
+/// What may be expected of one position at one moment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PositionAheadPoint {
+    pub at: UtcMs,
+    pub temperature_c: Spread,
+    /// By the curve, in its unit.
+    pub maturity: Spread,
+    /// Of the concrete, MPa; beyond the curve's data no more than at their end.
     pub strength_mpa: Spread,
 }
 

@@ -10,6 +10,7 @@
 mod advice;
 mod ahead;
 pub(crate) mod air;
+mod by_position;
 pub(crate) mod concrete;
 mod draws;
 mod fall;
@@ -129,6 +130,18 @@ pub fn forecast_and_ahead(known: &KnownAt<'_>, now: UtcMs) -> (Forecast, Ahead) 
     let mut found = Ahead::default();
     let forecast = sampled(known, now, |usable, night, futures| {
         found = ahead::look(known, usable, night, futures, now);
+    });
+    (forecast, found)
+}
+
+/// The same with each position by itself.
+#[must_use]
+pub fn forecast_and_ahead_of_each(known: &KnownAt<'_>, now: UtcMs) -> (Forecast, Ahead) {
+    let mut found = Ahead::default();
+    let forecast = sampled(known, now, |usable, night, futures| {
+        found = ahead::look(known, usable, night, futures, now);
+        let until_h = ahead::until_h(known, futures, now);
+        found.positions = by_position::look(usable, night, until_h, now);
     });
     (forecast, found)
 }

@@ -16,7 +16,9 @@ use crate::channel::{ChannelHistory, LoggerClock};
 use crate::config::{LimitSet, PlantConfig};
 use crate::curve_points::{self, CurveVerdict};
 use crate::estimate::{ReadyCurve, curve_use};
-use crate::forecast::{KnownAt, KnownCurveUse, KnownPosition, forecast, forecast_and_ahead};
+use crate::forecast::{
+    KnownAt, KnownCurveUse, KnownPosition, forecast, forecast_and_ahead, forecast_and_ahead_of_each,
+};
 use crate::habits::{self, Habits, PourSummary};
 use crate::limits::{self, LimitFindings, Limited, UnderTarp, judge_limits, limits_of};
 use crate::positions::{
@@ -69,9 +71,9 @@ pub struct PourSeries {
 type LooksAhead = fn(&KnownAt<'_>, UtcMs) -> (Forecast, Ahead);
 
 /// A pour that is no longer under cure has no night ahead.
-fn looks_ahead(record: &PourRecord) -> LooksAhead {
+fn under_cure(record: &PourRecord, looks_ahead: LooksAhead) -> LooksAhead {
     if record.is_under_cure() {
-        forecast_and_ahead
+        looks_ahead
     } else {
         forecast_only
     }
@@ -197,7 +199,8 @@ impl Plant {
         let mut troubles = self.clock_troubles(&clocks, now);
         let mut pours = Vec::new();
         for record in self.pours.values().filter(|record| record.is_on_bed()) {
-            let (pour, enclosure) = self.judge(record, &clocks, now, looks_ahead(record));
+            let looks_ahead = under_cure(record, forecast_and_ahead);
+            let (pour, enclosure) = self.judge(record, &clocks, now, looks_ahead);
             let limits = self.limits(record);
             let air = Air {
                 enclosure: &enclosure,
@@ -246,9 +249,19 @@ impl Plant {
     /// Judges one pour, a finished one as it stood when it was finished.
     #[must_use]
     pub fn assess_pour(&self, pour: &str, now: UtcMs) -> Option<PourAssessment> {
+        self.look_at(pour, now, forecast_and_ahead)
+    }
+
+    /// The same with what lies ahead of each position.
+    #[must_use]
+    pub fn assess_pour_in_depth(&self, pour: &str, now: UtcMs) -> Option<PourAssessment> {
+        self.look_at(pour, now, forecast_and_ahead_of_each)
+    }
+
+    fn look_at(&self, pour: &str, now: UtcMs, looks_ahead: LooksAhead) -> Option<PourAssessment> {
         let record = self.pours.get(pour)?;
-        let until = record.until(now);
-        let judged = self.judge(record, &self.clocks(), until, looks_ahead(record));
+        let looks_ahead = under_cure(record, looks_ahead);
+        let judged = self.judge(record, &self.clocks(), record.until(now), looks_ahead);
         Some(judged.0)
     }
 

@@ -2,7 +2,8 @@
 
 use daemon_api::ahead as wire;
 use daemon_core::ahead::{
-    Ahead, AheadPoint, BindingReason, HeatAdvice, HeatCounsel, LimitAhead, Spread,
+    Ahead, AheadPoint, BindingReason, HeatAdvice, HeatCounsel, LimitAhead, PositionAhead,
+    PositionAheadPoint, Spread,
 };
 use daemon_core::assessment::PourAssessment;
 
@@ -29,6 +30,24 @@ pub fn points(ahead: &Ahead) -> Vec<wire::AheadPoint> {
         strength_mpa: spread(one.strength_mpa),
     };
     ahead.points.iter().map(point).collect()
+}
+
+/// Each position by itself.
+#[must_use]
+pub fn positions(pour: &PourAssessment) -> Vec<wire::PositionAheadView> {
+    let point = |one: &PositionAheadPoint| wire::PositionAheadPoint {
+        at: utc(one.at),
+        temperature_c: spread(one.temperature_c),
+        maturity: spread(one.maturity),
+        strength_mpa: spread(one.strength_mpa),
+    };
+    let position = |one: &PositionAhead| {
+        Some(wire::PositionAheadView {
+            position: pour.positions.get(one.position)?.id.clone(),
+            points: one.points.iter().map(point).collect(),
+        })
+    };
+    pour.ahead.positions.iter().filter_map(position).collect()
 }
 
 const fn spread(spread: Spread) -> wire::SpreadView {

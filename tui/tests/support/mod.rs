@@ -10,7 +10,7 @@ use daemon_api::act::{
 };
 use daemon_api::ahead::{
     AheadPoint, AheadView, BindingReason, ChanceView, HeatAdviceView, HeatCounsel, LimitAheadView,
-    PassView, SpreadView, WindowView,
+    PassView, PositionAheadPoint, PositionAheadView, SpreadView, WindowView,
 };
 use daemon_api::alarm::{AlarmView, SnoozedView};
 use daemon_api::bed::{BedView, PlantSnapshot, PlantView, StoreView};
@@ -527,6 +527,25 @@ pub fn series(pour: &str) -> SeriesAnswer {
                 }
             })
             .collect(),
+        positions_ahead: vec![PositionAheadView {
+            position: "P1".to_owned(),
+            points: (0..=1)
+                .map(|hour| {
+                    let grown = f64::from(i32::try_from(hour).expect("few hours"));
+                    let spread = |middle: f64| SpreadView {
+                        low: middle - grown,
+                        middle,
+                        high: middle + grown,
+                    };
+                    PositionAheadPoint {
+                        at: now() + TimeDelta::hours(hour),
+                        temperature_c: spread(59.0 + grown),
+                        maturity: spread(12.0 + 2.2 * grown),
+                        strength_mpa: spread(21.7 + 1.6 * grown),
+                    }
+                })
+                .collect(),
+        }],
     }
 }
 

@@ -8,7 +8,7 @@ use crate::statistics::quantile_of_sorted;
 use crate::time::UtcMs;
 
 /// Futures that are followed beyond the required strength; even, as they come in mirrored pairs.
-const MEMBER_COUNT: u64 = 40;
+pub(super) const MEMBER_COUNT: u64 = 40;
 /// The night is followed at least so far, and at most, h.
 const UNTIL_H_MIN: f64 = 3.0;
 const UNTIL_H_MAX: f64 = 30.0;
@@ -58,7 +58,17 @@ struct Moment {
     strength_mpa: Vec<f64>,
 }
 
-/// Looks ahead from sampled starts; `slowest_h` are the times of release over all futures.
+/// How far the night is followed: beyond the late time of release, and to the wanted one.
+pub(super) fn until_h(known: &KnownAt<'_>, futures: &Futures, now: UtcMs) -> f64 {
+    let wanted_at = known.record.facts.wanted_release_at;
+    let wanted_h = wanted_at.map_or(0.0, |at| at.hours_since(now));
+    let late_h = quantile_of_sorted(&futures.slowest, 0.9).min(HORIZON_H);
+    (late_h + AFTER_LATE_H)
+        .max(wanted_h)
+        .clamp(UNTIL_H_MIN, UNTIL_H_MAX)
+}
+
+/// Looks ahead from sampled starts.
 pub(super) fn look(
     known: &KnownAt<'_>,
     usable: &[Usable<'_>],
@@ -67,11 +77,7 @@ pub(super) fn look(
     now: UtcMs,
 ) -> Ahead {
     let wanted_at = known.record.facts.wanted_release_at;
-    let wanted_h = wanted_at.map_or(0.0, |at| at.hours_since(now));
-    let late_h = quantile_of_sorted(&futures.slowest, 0.9).min(HORIZON_H);
-    let until_h = (late_h + AFTER_LATE_H)
-        .max(wanted_h)
-        .clamp(UNTIL_H_MIN, UNTIL_H_MAX);
+    let until_h = until_h(known, futures, now);
     let (moments, sampled) = follow(night, known.limits, until_h);
     let points = moments.into_iter().map(|one| point(one, now)).collect();
     let with = |pick: &dyn Fn(&Future) -> (Worst, Option<f64>), limit: Option<f64>| {
@@ -97,6 +103,7 @@ pub(super) fn look(
         wanted_at.and_then(|wanted_at| advice::advise(known, night, futures, wanted_at, now));
     Ahead {
         points,
+        positions: Vec::new(),
         hottest,
         cooling,
         heat,
@@ -202,7 +209,7 @@ fn point(moment: Moment, now: UtcMs) -> AheadPoint {
     }
 }
 
-fn spread(mut values: Vec<f64>) -> Spread {
+pub(super) fn spread(mut values: Vec<f64>) -> Spread {
     values.sort_by(f64::total_cmp);
     Spread {
         low: quantile_of_sorted(&values, 0.1),

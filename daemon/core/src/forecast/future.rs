@@ -507,6 +507,11 @@ impl Body {
         self.set.hours()
     }
 
+    /// By the curve as it is, in the curve's unit.
+    pub(super) fn maturity(&self) -> f64 {
+        self.maturity
+    }
+
     /// Strength of its concrete, MPa; beyond the curve's data that of its last.
     pub(super) fn strength_mpa(&self, curve: &PreparedCurve) -> f64 {
         let maturity = self.strength_maturity / self.pace;

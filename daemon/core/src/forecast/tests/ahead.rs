@@ -60,6 +60,16 @@ impl Evening {
         limits: AheadLimits,
         change: impl FnOnce(&mut Vec<KnownPosition<'_>>),
     ) -> (Forecast, Ahead) {
+        self.asked_by(forecast_and_ahead, maturity, limits, change)
+    }
+
+    fn asked_by(
+        &self,
+        looks_ahead: fn(&KnownAt<'_>, UtcMs) -> (Forecast, Ahead),
+        maturity: f64,
+        limits: AheadLimits,
+        change: impl FnOnce(&mut Vec<KnownPosition<'_>>),
+    ) -> (Forecast, Ahead) {
         let question = Question {
             record: &self.record,
             curve: &self.curve,
@@ -76,7 +86,7 @@ impl Evening {
             ..question.known()
         };
         change(&mut known.positions);
-        forecast_and_ahead(&known, minute(NOW_MIN))
+        looks_ahead(&known, minute(NOW_MIN))
     }
 }
 
@@ -97,6 +107,47 @@ fn the_fans_begin_at_now_and_strength_grows() {
         assert!(point.coolest_c.middle <= point.hottest_c.middle);
     }
     assert!(ahead.heat.is_none(), "nobody wants it at a time");
+}
+
+#[test]
+fn each_position_has_a_course_of_its_own_within_that_of_the_pour() {
+    let evening = Evening::new(900, None, &[]);
+    let limits = AheadLimits::default();
+    let (forecast, ahead) = evening.asked_by(forecast_and_ahead_of_each, 600.0, limits, |_| {});
+    let (same, without) = evening.asked(600.0, limits, |_| {});
+    assert_eq!((&forecast, &ahead.points), (&same, &without.points));
+    assert!(without.positions.is_empty());
+    let [first, second] = &ahead.positions[..] else {
+        panic!("{:?}", ahead.positions);
+    };
+    assert_eq!((first.position, second.position), (0, 1));
+    for ((first, second), pour) in first.points.iter().zip(&second.points).zip(&ahead.points) {
+        assert_eq!((first.at, second.at), (pour.at, pour.at));
+        // The second began to warm half an hour later: the pour's strength is that of the weaker.
+        assert!(second.maturity.middle < first.maturity.middle);
+        assert!(pour.strength_mpa.middle <= second.strength_mpa.middle);
+        for one in [first, second] {
+            assert!(pour.coolest_c.low <= one.temperature_c.low);
+            assert!(one.temperature_c.high <= pour.hottest_c.high);
+        }
+    }
+    for position in [first, second] {
+        assert_eq!(position.points.len(), ahead.points.len());
+        for pair in position.points.windows(2) {
+            assert!(pair[1].maturity.low > pair[0].maturity.low);
+            assert!(pair[1].strength_mpa.high >= pair[0].strength_mpa.high);
+        }
+    }
+    // Where one is at the maturity needed, the forecast has it there by the curve.
+    let reached = first
+        .points
+        .iter()
+        .position(|one| one.maturity.middle >= 600.0);
+    let reached = reached.expect("within the night");
+    let likely_at = forecast.position_likely_at[0].expect("a likely time");
+    let before = first.points[reached - 1].at.plus_hours(-1.0);
+    let after = first.points[reached].at.plus_hours(1.0);
+    assert!(before < likely_at && likely_at < after, "{likely_at:?}");
 }
 
 #[test]
