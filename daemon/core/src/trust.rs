@@ -52,8 +52,8 @@ const FLUTTER_RATIO: f64 = 4.0;
 /// It is looked for over this long, h, in so many readings at least …
 const FLUTTER_WINDOW_H: f64 = 1.0;
 const FLUTTER_COUNT_MIN: usize = 12;
-/// … no further apart than this, h.
-const NEIGHBOURS_H: f64 = 0.25;
+/// … no further apart than this, ms.
+const NEIGHBOURS_MS: i64 = 15 * 60_000;
 
 /// A channel's samples, judged.
 #[derive(Debug, Clone, Default)]
@@ -272,46 +272,63 @@ fn verdict(
 
 /// Judges the concrete channels of a pour beside each other: one that stands still while others move.
 pub fn reject_stuck(channels: &mut [Judged], settings: &TrustSettings, units: UnitSystem) {
-    let before: Vec<Vec<(UtcMs, f64)>> = channels.iter().map(|one| one.believed.clone()).collect();
-    for (index, channel) in channels.iter_mut().enumerate() {
-        let runs = unchanged_runs(&before[index], settings.stuck_min);
-        let mut refused = vec![false; before[index].len()];
-        for (first, last) in runs {
-            let (from, to) = (before[index][first].0, before[index][last].0);
-            let siblings = before
-                .iter()
-                .enumerate()
-                .filter(|(other, _)| *other != index);
-            let mut ranges: Vec<f64> = siblings
-                .filter_map(|(_, path)| range_c(path, from, to))
-                .collect();
-            ranges.sort_by(f64::total_cmp);
-            let Some(median_c) = ranges.get(ranges.len() / 2).copied() else {
-                continue;
+    let stuck: Vec<Vec<Stuck>> = (0..channels.len())
+        .map(|index| stuck_runs(channels, index, settings.stuck_min))
+        .collect();
+    for (channel, runs) in channels.iter_mut().zip(stuck) {
+        let Some(last) = runs.last() else {
+            continue;
+        };
+        if last.run.1 + 1 == channel.believed.len() && channel.is_believed_now() {
+            let (from, value_c) = channel.believed[last.run.0];
+            let to = channel.believed[last.run.1].0;
+            channel.trust = Trust {
+                verdict: Verdict::Rejected,
+                reason: Some(DoubtReason::Stuck),
+                evidence: Some(format!(
+                    "exactly {} for {:.0} min while the others moved by {}",
+                    say::temperature(value_c, units),
+                    to.hours_since(from) * 60.0,
+                    say::difference(last.others_c, units)
+                )),
+                since: Some(from),
             };
-            if median_c <= SIBLING_RANGE_C {
-                continue;
-            }
-            refused[first + 1..=last].fill(true);
-            if last + 1 == before[index].len() && channel.is_believed_now() {
-                channel.trust = Trust {
-                    verdict: Verdict::Rejected,
-                    reason: Some(DoubtReason::Stuck),
-                    evidence: Some(format!(
-                        "exactly {} for {:.0} min while the others moved by {}",
-                        say::temperature(before[index][first].1, units),
-                        to.hours_since(from) * 60.0,
-                        say::difference(median_c, units)
-                    )),
-                    since: Some(from),
-                };
-            }
         }
-        let mut refused = refused.iter();
-        channel
-            .believed
-            .retain(|_| !refused.next().copied().unwrap_or(false));
+        // Its first reading was still its own.
+        let is_refused = |index: usize| {
+            let mut runs = runs.iter();
+            runs.any(|stuck| stuck.run.0 < index && index <= stuck.run.1)
+        };
+        let mut index = 0;
+        channel.believed.retain(|_| {
+            index += 1;
+            !is_refused(index - 1)
+        });
     }
+}
+
+/// A run of one value while the others moved.
+struct Stuck {
+    /// Its first and last index.
+    run: (usize, usize),
+    others_c: f64,
+}
+
+fn stuck_runs(channels: &[Judged], index: usize, minutes: f64) -> Vec<Stuck> {
+    let path = &channels[index].believed;
+    let others_moved = |run: (usize, usize)| {
+        let (from, to) = (path[run.0].0, path[run.1].0);
+        let siblings = channels.iter().enumerate();
+        let siblings = siblings.filter(|(other, _)| *other != index);
+        let mut ranges: Vec<f64> = siblings
+            .filter_map(|(_, one)| range_c(&one.believed, from, to))
+            .collect();
+        ranges.sort_by(f64::total_cmp);
+        let others_c = ranges.get(ranges.len() / 2).copied()?;
+        (others_c > SIBLING_RANGE_C).then_some(Stuck { run, others_c })
+    };
+    let runs = unchanged_runs(path, minutes).into_iter();
+    runs.filter_map(others_moved).collect()
 }
 
 /// First and last index of each run of one value that lasts at least that long.

@@ -69,10 +69,7 @@ impl Past {
         let back_h = now.hours_since(first).clamp(0.0, LOOK_BACK_H);
         let step_count = (back_h / STEP_H).floor() as usize;
         let from = now.plus_hours(-STEP_H * step_count as f64);
-        let grid = Grid {
-            from,
-            count: step_count + 1,
-        };
+        let grid = Grid::new(from, step_count + 1);
         let (yard_c, yard_sd_c) = yard(ambient, enclosure, grid, now);
         let mut past = Self {
             grid,
@@ -199,10 +196,8 @@ pub(crate) fn filled(means: &[Option<f64>]) -> Option<Vec<f64>> {
 ///
 /// A median, because one bad reading must not bend the night.
 pub(crate) fn trend_c_per_h(readings: &Path, now: UtcMs) -> Option<f64> {
-    let grid = Grid {
-        from: now.plus_hours(-STEP_H * (TREND_STEP_COUNT as f64 - 0.5)),
-        count: TREND_STEP_COUNT,
-    };
+    let from = now.plus_hours(-STEP_H * (TREND_STEP_COUNT as f64 - 0.5));
+    let grid = Grid::new(from, TREND_STEP_COUNT);
     let means = grid.means(readings);
     let known: Vec<(usize, f64)> = means
         .iter()

@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use crate::grid::Grid;
 use crate::time::UtcMs;
-use crate::trust::{FLUTTER_C, FLUTTER_COUNT_MIN, FLUTTER_RATIO, NEIGHBOURS_H};
+use crate::trust::{FLUTTER_C, FLUTTER_COUNT_MIN, FLUTTER_RATIO, NEIGHBOURS_MS};
 
 /// How far the middle of three readings is from the line between the others, °C; `None` where these are too
 /// far apart to tell.
@@ -13,10 +13,13 @@ pub(super) fn off_line_c(three: &[(UtcMs, f64)]) -> Option<f64> {
     let [before, middle, after] = three else {
         return None;
     };
-    let span_h = after.0.hours_since(before.0);
-    let share = middle.0.hours_since(before.0) / span_h;
+    let span_ms = after.0.0 - before.0.0;
+    if span_ms > NEIGHBOURS_MS {
+        return None;
+    }
+    let share = (middle.0.0 - before.0.0) as f64 / span_ms as f64;
     let between_c = before.1 + (after.1 - before.1) * share;
-    (span_h <= NEIGHBOURS_H).then(|| (middle.1 - between_c).abs())
+    Some((middle.1 - between_c).abs())
 }
 
 /// How many readings of a position are off their neighbours' line, point by point.
@@ -40,13 +43,15 @@ impl Flutter {
     pub(super) fn new(readings: &[(UtcMs, f64)], grid: Grid, begin: usize) -> Self {
         let mut counts = vec![Counts::default(); grid.count];
         for three in grid.readings(readings).windows(3) {
-            let point = grid.nearest(three[1].0).filter(|point| *point >= begin);
-            if let (Some(point), Some(off_c)) = (point, off_line_c(three)) {
-                counts[point].all += 1;
-                counts[point].rough += usize::from(off_c >= FLUTTER_C);
-                counts[point].uneven += usize::from(off_c >= FLUTTER_C / FLUTTER_RATIO);
+            if let Some(off_c) = off_line_c(three)
+                && let Some(count) = counts.get_mut(grid.nearest(three[1].0))
+            {
+                count.all += 1;
+                count.rough += usize::from(off_c >= FLUTTER_C);
+                count.uneven += usize::from(off_c >= FLUTTER_C / FLUTTER_RATIO);
             }
         }
+        counts[..begin.min(grid.count)].fill(Counts::default());
         let mut sum = Counts::default();
         let sums = counts.into_iter().map(|one| {
             sum = Counts {

@@ -201,7 +201,7 @@ impl Night {
         let step_ms = (STEP_H * MS_PER_H) as i64;
         let from = UtcMs(first.0.div_euclid(step_ms) * step_ms);
         let count = (now.hours_since(from) / STEP_H).round() as usize + 1;
-        let grid = Grid { from, count };
+        let grid = Grid::new(from, count);
         let of_concrete = |one: &Aged<'_>| {
             let begin = (arrived(one.zero_at).hours_since(from) / STEP_H).ceil() as usize;
             let mut means = grid.means(one.readings);
