@@ -97,6 +97,9 @@ enum Command {
         /// Deviation of the logarithm of each mix's strength from what its curve was built on
         #[arg(long, value_name = "DEVIATION", default_value_t = 0.04)]
         mix_spread: f64,
+        /// Share of the required strength at which people think a set worth breaking: below 1 many fail
+        #[arg(long, value_name = "SHARE", default_value_t = 1.03)]
+        break_at: f64,
         /// Factor on conductivity, on the shape of the heat of hydration and on the thermostat's band
         #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
         changed_by: f64,
@@ -283,6 +286,7 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
             retarded_share,
             bed_spread,
             mix_spread,
+            break_at,
             changed_by,
             without_faults,
             out,
@@ -295,6 +299,7 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
                 retarded_share,
                 bed_spread,
                 mix_spread,
+                break_at,
                 changed_by,
                 without_faults,
             };

@@ -41,6 +41,8 @@ pub struct HistoryOptions {
     /// Deviation of the logarithm of each mix's strength from what its curve was built on: cement and
     /// sand of today are not those of the lab's batches.
     pub mix_spread: f64,
+    /// Share of the required strength at which people think a set worth breaking.
+    pub break_at: f64,
     /// Factor on conductivity, on the shape of the heat of hydration and on the dead band.
     pub changed_by: f64,
     /// Nothing goes wrong, in nights that are otherwise the same.
@@ -88,7 +90,7 @@ pub fn write(out: &Path, scenario: &Scenario, options: &HistoryOptions) -> anyho
             let date = options.first_night + Days::new(u64::from(index));
             let name = format!("history/{index}");
             let night_seed = streams::stream(options.seed, &name).random();
-            let mut night = Night::new(&scenario, night_seed, date);
+            let mut night = Night::new(&scenario, night_seed, date, options.break_at);
             night.pass(&mut readings, &mut truth)?;
             for act in night.diary.finish() {
                 writeln!(pours, "{act}")?;
@@ -146,11 +148,12 @@ struct Night {
 }
 
 impl Night {
-    fn new(scenario: &Scenario, seed: u64, date: NaiveDate) -> Self {
+    fn new(scenario: &Scenario, seed: u64, date: NaiveDate, break_at: f64) -> Self {
         let plan = NightPlan::new(scenario, seed, date);
         let plant = Plant::new(scenario.clone(), seed, date);
         let instruments = Instruments::new(&plant);
-        let quality = plan.beds.iter().map(|bed| QualityControl::new(seed, bed));
+        let of_bed = |bed| QualityControl::new(seed, bed, break_at);
+        let quality = plan.beds.iter().map(of_bed);
         Self {
             quality: quality.collect(),
             diary: Diary::planned(scenario, &plan),
@@ -270,6 +273,7 @@ mod tests {
                 retarded_share: 0.0,
                 bed_spread: 0.15,
                 mix_spread: 0.04,
+                break_at: 1.03,
                 changed_by: 1.0,
                 without_faults: false,
             };

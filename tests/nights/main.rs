@@ -25,8 +25,8 @@ use std::process::{Command, Stdio};
 use score::Table;
 use without::Without;
 
-const USAGE: &str = "judge-nights [--seeds N,N,…] [--nights N] [--history-pours N] [--changed-by F] [--keep DIR] \
-     [--without breaks|enclosure|learning|trust]";
+const USAGE: &str = "judge-nights [--seeds N,N,…] [--nights N] [--history-pours N] [--changed-by F] \
+     [--break-at F] [--keep DIR] [--without breaks|enclosure|learning|trust]";
 
 /// What is asked for.
 struct Options {
@@ -35,6 +35,8 @@ struct Options {
     /// Pours that only teach: they are not judged.
     history_pours: usize,
     changed_by: f64,
+    /// The share of the required strength at which people think a set worth breaking.
+    break_at: f64,
     /// Folder for pasts and answers; what is there already is used again.
     keep: Option<PathBuf>,
     without: Option<Without>,
@@ -47,6 +49,7 @@ impl Options {
             nights: 25,
             history_pours: 50,
             changed_by: 1.0,
+            break_at: 1.03,
             keep: None,
             without: None,
         };
@@ -67,6 +70,9 @@ impl Options {
                 }
                 "--changed-by" => {
                     options.changed_by = value.parse().map_err(|error| wrong(&error))?;
+                }
+                "--break-at" => {
+                    options.break_at = value.parse().map_err(|error| wrong(&error))?;
                 }
                 "--without" => {
                     let found = Without::of(&value);
@@ -133,6 +139,7 @@ fn make_history(dir: &Path, seed: u64, options: &Options) -> Result<(), String> 
         .args(["--seed", &seed.to_string()])
         .args(["--nights", &options.nights.to_string()])
         .args(["--changed-by", &options.changed_by.to_string()])
+        .args(["--break-at", &options.break_at.to_string()])
         .arg("--out")
         .arg(dir);
     succeed(&mut command)

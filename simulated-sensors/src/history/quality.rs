@@ -10,8 +10,6 @@ use crate::streams;
 
 /// Error of what people think of the cylinders' strength, as deviation of the logarithm.
 const GUESS_DEVIATION: f64 = 0.06;
-/// A set is broken when it is thought to be so much above what is required.
-const MARGIN: f64 = 1.03;
 /// No specimen may be weaker than this share of what is required.
 const LEAST_SHARE: f64 = 0.9;
 const TEST_AFTER: TimeDelta = TimeDelta::minutes(15);
@@ -25,6 +23,8 @@ const RETARDED_PACE: f64 = 1.18;
 
 /// What is known of one pour.
 pub struct QualityControl {
+    /// A set is broken when it is thought to have this share of what is required.
+    break_at: f64,
     guess: f64,
     sets: Vec<(String, usize)>,
     next_set: usize,
@@ -46,10 +46,11 @@ struct Pulled {
 }
 
 impl QualityControl {
-    pub fn new(seed: u64, bed: &BedPlan) -> Self {
+    pub fn new(seed: u64, bed: &BedPlan, break_at: f64) -> Self {
         let mut rng = streams::stream(seed, &format!("history/quality/{}", bed.bed_id));
         let sets = bed.sets().into_iter();
         Self {
+            break_at,
             guess: streams::factor(&mut rng, GUESS_DEVIATION),
             sets: sets.map(|set| (set.name, set.specimens.len())).collect(),
             next_set: 0,
@@ -150,7 +151,7 @@ impl QualityControl {
             return Ok(());
         }
         let mean_mpa = strengths.iter().sum::<f64>() / strengths.len() as f64;
-        if mean_mpa * self.guess >= bed.required_release_mpa * MARGIN {
+        if mean_mpa * self.guess >= bed.required_release_mpa * self.break_at {
             self.at_machine = Some(Pulled {
                 set: set.clone(),
                 pulled_at: plant.now,
