@@ -197,6 +197,11 @@ fn open_and_place(desk: &Desk, folder: &Path, first_at: DateTime<Utc>) {
         ];
         desk.act(&[&made[..], &sizes].concat());
     }
+    let ahead = desk.accepted(&["show", "night", "--ahead"]);
+    assert!(
+        ahead.contains("No cylinder") || ahead.contains("no break"),
+        "{ahead}"
+    );
     let view = desk.shows("the pour is placed", |view| view.cylinder_sets.len() == 2);
     assert_eq!((view.status, view.loads.len()), (PourStatus::Curing, 2));
     assert_eq!(view.last_placement_at.map(text), Some(at(70)));

@@ -8,8 +8,8 @@ use units::{Celsius, Megapascal, Show};
 use super::send::{Desk, Plant, print};
 use crate::words;
 
-/// The past is not shown, so no points of it are asked for but the fewest.
-const POINT_COUNT: usize = 1;
+/// The past is not shown, so no more points of it are asked for than the fewest that a daemon gives.
+const POINT_COUNT: usize = 2;
 
 pub async fn ahead(desk: &Desk, named: &str, json: bool) -> anyhow::Result<()> {
     let plant = desk.plant().await?;
