@@ -362,7 +362,7 @@ pub fn forecast(view: &ForecastView, zone: Zone, now: DateTime<Utc>) -> String {
 }
 
 /// A probability in per cent; what is nearly sure is never said to be sure.
-fn percent(probability: f64) -> String {
+pub fn percent(probability: f64) -> String {
     if probability > 0.99 {
         "more than 99 %".to_owned()
     } else if probability < 0.01 {

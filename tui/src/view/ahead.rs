@@ -10,6 +10,9 @@ use crate::state::State;
 use crate::theme::Theme;
 use crate::words;
 
+/// A slower fall than this is none, °C/h.
+const FALL_TOLD_C_PER_H: f64 = 0.5;
+
 /// Chances by the clock, what waiting changes, limits ahead, heat.
 pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Line<'static>> {
     let forecast = &pour.forecast;
@@ -38,7 +41,7 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
     let cooling = ahead
         .cooling
         .as_ref()
-        .filter(|found| found.worst.high > 0.0);
+        .filter(|found| found.worst.high > FALL_TOLD_C_PER_H);
     entries.extend(cooling.map(|found| {
         let told = |rate: f64| CelsiusPerHour(rate.max(0.0)).show(units);
         limit_words("fastest fall", found, told, clock)
@@ -89,12 +92,12 @@ type At = chrono::DateTime<chrono::Utc>;
 fn waiting(pour: &PourView) -> Option<String> {
     let forecast = &pour.forecast;
     let now = forecast.pass_probability_now?;
-    let mut told = vec![format!("now {}", percent(now))];
+    let mut told = vec![format!("now {}", words::percent(now))];
     told.extend(
         forecast
             .passes
             .iter()
-            .map(|pass| format!("in {:.0} h {}", pass.in_h, percent(pass.probability))),
+            .map(|pass| format!("in {:.0} h {}", pass.in_h, words::percent(pass.probability))),
     );
     Some(format!(
         "chance that a set broken then would pass: {}; {} left",
@@ -103,15 +106,11 @@ fn waiting(pour: &PourView) -> Option<String> {
     ))
 }
 
-fn percent(share: f64) -> String {
-    format!("{:.0} %", 100.0 * share)
-}
-
-/// A share as people count: of ten nights.
+/// A share as people count: of ten nights. What is nearly sure is not said to be sure.
 fn of_ten(share: f64) -> String {
     match 10.0 * share {
-        none if none < 0.5 => "in none of 10 futures".to_owned(),
-        all if all >= 9.5 => "in all of 10 futures".to_owned(),
+        none if none < 0.5 => "in fewer than 1 of 10 futures".to_owned(),
+        all if all >= 9.5 => "in more than 9 of 10 futures".to_owned(),
         some => format!("in {some:.0} of 10 futures"),
     }
 }
@@ -146,15 +145,15 @@ fn heat_words(
     now: At,
     clock: impl Fn(At) -> String,
 ) -> Vec<String> {
-    let aim = percent(heat.aimed_probability);
+    let aim = words::percent(heat.aimed_probability);
     let mut told = vec![format!(
         "wanted {}: chance that a set passes by then with heat as planned {}, aimed at {aim}",
         clock(heat.wanted_at),
-        percent(heat.on_time_probability)
+        words::percent(heat.on_time_probability)
     )];
     let longest = heat
         .longest_heat_probability
-        .map(percent)
+        .map(words::percent)
         .unwrap_or_default();
     told.push(match (heat.counsel, heat.earliest_off_at) {
         (HeatCounsel::OffFrom, Some(off_at)) => {
