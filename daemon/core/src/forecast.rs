@@ -305,11 +305,10 @@ fn night<'a>(
         ripening,
     };
     let fitted = fit.fit(&expectations);
-    let outlook = |(index, one): (usize, &Usable<'_>)| {
-        position_outlook(&fit, &fitted, (index, one), (curve.prepared, rates), now)
-    };
+    let outlook =
+        |index| position_outlook(&fit, &fitted, (usable, index), (curve.prepared, rates), now);
     let (mut positions, traces): (Vec<PositionOutlook>, Vec<Vec<f64>>) =
-        usable.iter().enumerate().map(outlook).unzip();
+        (0..usable.len()).map(outlook).unzip();
     let falls = falls(&past, usable, &traces, now);
     let yard = (past.yard_now_c(), past.yard_sd_c);
     let air = if past.has_air() {
@@ -395,11 +394,11 @@ fn falls(
 fn position_outlook(
     fit: &ConcreteFit<'_>,
     fitted: &Fitted,
-    (index, one): (usize, &Usable<'_>),
+    (usable, index): (&[Usable<'_>], usize),
     (curve, rates): (&PreparedCurve, &Rates),
     now: UtcMs,
 ) -> (PositionOutlook, Vec<f64>) {
-    let past = fit.past;
+    let (past, one) = (fit.past, &usable[index]);
     let track = &past.tracks[index];
     let parameters = of_position(&fitted.parameters, index);
     let mut model = Vec::new();
@@ -413,7 +412,12 @@ fn position_outlook(
         let age_h = PastMaturity::age_h(one.readings, one.zero_at, fit.ripening, now);
         (slab, slab.uniform(temperature_c, age_h))
     };
-    let path = bridged(one.readings, &model, (one.zero_at, now));
+    let path = if past.has_air() {
+        bridged(one.readings, &model, (one.zero_at, now))
+    } else {
+        let beside = coolest_beside(past, usable, index);
+        bridged(one.readings, &beside, (one.zero_at, now))
+    };
     let last = one.readings.last();
     if let Some(last_at) = last.map(|last| last.0) {
         let doubted_h = if one.known.believed {
@@ -452,6 +456,26 @@ fn position_outlook(
         past: PastMaturity::new(&path, one.zero_at, rates, now),
     };
     (outlook, trace)
+}
+
+/// What the coolest of the other believed positions read: where no air was read, it stands for what the heat
+/// balance would say of a position that is not.
+fn coolest_beside(past: &Past, usable: &[Usable<'_>], index: usize) -> Vec<(UtcMs, f64)> {
+    let last_c = |other: &usize| {
+        usable[*other]
+            .readings
+            .last()
+            .map_or(f64::INFINITY, |last| last.1)
+    };
+    let coolest = (0..usable.len())
+        .filter(|other| *other != index && usable[*other].known.believed)
+        .min_by(|a, b| last_c(a).total_cmp(&last_c(b)));
+    let Some(track) = coolest.map(|other| &past.tracks[other]) else {
+        return Vec::new();
+    };
+    let read = track.read_c.iter().enumerate();
+    read.filter_map(|(point, read_c)| Some((past.grid.at(track.start + point), (*read_c)?)))
+        .collect()
 }
 
 /// The mean over the positions at each point: of what was read, else of the model.

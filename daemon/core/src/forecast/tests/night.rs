@@ -147,3 +147,41 @@ fn without_air_readings_a_heated_night_is_still_forecast_better() {
         assert!(covered >= 3, "{told}");
     }
 }
+
+#[test]
+fn without_air_a_position_that_fell_silent_goes_on_as_the_coolest_of_the_others() {
+    let warming = |offset_c: f64, until: i64| -> Vec<(UtcMs, f64)> {
+        (0..=until / 5)
+            .map(|index| {
+                let hours = index as f64 / 12.0;
+                (minute(index * 5), 20.0 + offset_c + 2.5 * hours)
+            })
+            .collect()
+    };
+    let (record, curve) = (record(None, &[]), prepared(0.0, 0.0));
+    let habits = unlearned(&record);
+    let asked = |last_read: i64| {
+        let paths = [
+            warming(0.0, 480),
+            warming(1.5, 480),
+            warming(-1.0, last_read),
+        ];
+        let question = Question {
+            record: &record,
+            curve: &curve,
+            paths: &paths,
+            required_mpa: strength_mpa(500.0),
+            enclosure: &[],
+            breaks: &[],
+            cvs: (0.0, 0.0),
+            habits: &habits,
+        };
+        let mut known = question.known();
+        known.positions[2].believed = last_read == 480;
+        let said = forecast(&known, minute(480));
+        said.by_curve.likely_at.expect("a time")
+    };
+    // Held at its last, as it was read four hours ago, it would be late by hours.
+    let off_h = asked(240).hours_since(asked(480));
+    assert!((-0.1..0.8).contains(&off_h), "{off_h} h later");
+}
