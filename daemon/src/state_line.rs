@@ -52,6 +52,8 @@ pub struct StateLine {
     pub doubted_positions: Vec<DoubtLine>,
     pub sampled_count: usize,
     pub learned_from: LearnedLine,
+    /// What the forecast does without.
+    pub lacks: Vec<&'static str>,
     /// Present only where the curve only advises, or where breaks speak against it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub curve_advisory: Option<AdvisoryView>,
@@ -150,6 +152,7 @@ impl StateLine {
                 pours_of_bed: forecast.pour_count,
                 breaks_of_mix: forecast.break_count,
             },
+            lacks: forecast.lacks.iter().map(|lack| lack.name()).collect(),
             curve_advisory: pour.curve.advisory.map(view::advisory),
             curve_drift: pour.curve.drift.clone(),
         }

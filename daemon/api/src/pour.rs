@@ -290,6 +290,15 @@ pub struct ForecastView {
     /// What waiting changes: the probability that a set broken later would pass.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub passes: Vec<PassView>,
+    /// What it does without, as sentences.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub lacks: Vec<String>,
+    /// Finished pours of the bed that taught how it warms.
+    #[serde(default)]
+    pub pours_of_bed: usize,
+    /// Breaks of the mix that were compared with its curve.
+    #[serde(default)]
+    pub breaks_of_mix: usize,
     /// What else lies ahead, while the pour is under cure.
     #[serde(default)]
     pub ahead: AheadView,

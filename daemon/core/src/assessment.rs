@@ -310,11 +310,58 @@ pub struct Forecast {
     /// Finished pours of the bed and breaks of the mix that taught.
     pub pour_count: usize,
     pub break_count: usize,
+    /// What it does without.
+    pub lacks: Vec<ForecastLack>,
     /// What the next set of cylinders is expected to show against its own temperature history: the
     /// logarithm of measured over estimated, and its deviation.
     pub next_ratio_ln: Option<(f64, f64)>,
     /// Positions that lose heat which the air that was read does not explain.
     pub unexplained_falls: Vec<UnexplainedFall>,
+}
+
+/// Something that a forecast may do without, though not as well.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ForecastLack {
+    /// No air under the tarp is read, or too little of it.
+    Air,
+    /// Nothing reads the yard.
+    Yard,
+    /// Nobody has said when the heat goes off.
+    HeatPlan,
+    /// Few finished pours of the bed have taught, or none.
+    BedHistory,
+    /// Few breaks of the mix have been compared with its curve, or none.
+    MixBreaks,
+}
+
+impl ForecastLack {
+    /// Stable, for files.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Air => "air",
+            Self::Yard => "yard",
+            Self::HeatPlan => "heat-plan",
+            Self::BedHistory => "bed-history",
+            Self::MixBreaks => "mix-breaks",
+        }
+    }
+
+    /// For people: what is done without it.
+    #[must_use]
+    pub const fn sentence(self) -> &'static str {
+        match self {
+            Self::Air => {
+                "no air is read under this tarp: heat goes by the plan and by how the concrete warms"
+            }
+            Self::Yard => "nothing reads the yard: it is guessed",
+            Self::HeatPlan => {
+                "no heat-off is planned: how long heat lasts goes by past nights of this bed"
+            }
+            Self::BedHistory => "few finished pours of this bed have taught how it warms",
+            Self::MixBreaks => "few breaks of this mix have been compared with its curve",
+        }
+    }
 }
 
 /// What a position lost beside its own heat balance.

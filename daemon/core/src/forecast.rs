@@ -30,7 +30,7 @@ use units::UnitSystem;
 
 use crate::age::age_at;
 use crate::ahead::{Ahead, AheadLimits};
-use crate::assessment::{Forecast, JudgedBreak, UnexplainedFall};
+use crate::assessment::{Forecast, ForecastLack, JudgedBreak, UnexplainedFall};
 use crate::forecast::air::AirPast;
 use crate::forecast::concrete::{Section, Slab, ripening_table};
 use crate::forecast::draws::seed_of;
@@ -57,6 +57,8 @@ pub(crate) use teach::{Lesson, teach};
 const HORIZON_H: f64 = 72.0;
 /// Sampled futures; even, because they come in mirrored pairs.
 const MEMBER_COUNT: u64 = 64;
+/// Fewer finished pours, or breaks, than this are few.
+const TAUGHT_WELL: usize = 3;
 /// A read trend that nothing explains goes on for this long, h.
 const UNEXPLAINED_TREND_C_PER_H_MAX: f64 = 6.0;
 
@@ -191,10 +193,32 @@ fn sampled(
     correct(&mut futures, &known.habits.correction);
     look(&usable, &night, &futures);
     Forecast {
+        lacks: lacks(known, &night),
         next_ratio_ln: Some(night.strength.next_ratio_ln),
         unexplained_falls: night.falls,
         ..summarise(known, &usable, &futures, obstacle, now)
     }
+}
+
+/// What this forecast does without.
+fn lacks(known: &KnownAt<'_>, night: &Night<'_>) -> Vec<ForecastLack> {
+    let plan = known.record.facts.heat_plan;
+    let is_planned = plan.is_some_and(|plan| plan.off_at.is_some());
+    let lacks = [
+        (ForecastLack::Air, !night.is_air_measured),
+        (ForecastLack::Yard, known.ambient.is_empty()),
+        (
+            ForecastLack::HeatPlan,
+            !is_planned && !known.record.is_never_heated(),
+        ),
+        (ForecastLack::BedHistory, night.pour_count < TAUGHT_WELL),
+        (
+            ForecastLack::MixBreaks,
+            known.habits.break_count() < TAUGHT_WELL,
+        ),
+    ];
+    let lacking = lacks.into_iter().filter(|(_, is_lacking)| *is_lacking);
+    lacking.map(|(lack, _)| lack).collect()
 }
 
 fn position_id(record: &PourRecord, index: usize) -> &str {

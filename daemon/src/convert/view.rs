@@ -234,6 +234,13 @@ fn forecast(plant: &Plant, pour: &PourAssessment) -> ForecastView {
             })
             .collect(),
         passes: passes(forecast),
+        lacks: forecast
+            .lacks
+            .iter()
+            .map(|lack| lack.sentence().to_owned())
+            .collect(),
+        pours_of_bed: forecast.pour_count,
+        breaks_of_mix: forecast.break_count,
         ahead: ahead::ahead(pour),
     }
 }

@@ -58,6 +58,7 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
             "no limit is stated for cooling before detensioning: ask the engineer".to_owned(),
         );
     }
+    entries.extend(rests_on(forecast));
     let mut lines = Vec::new();
     section(
         &mut lines,
@@ -68,6 +69,23 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
         theme,
     );
     lines
+}
+
+/// What the forecast has learned from, and what it does without.
+fn rests_on(forecast: &ForecastView) -> Vec<String> {
+    if forecast.likely_at.is_none() {
+        return Vec::new();
+    }
+    let learned = format!(
+        "learned from {} of this bed and {} of this mix",
+        words::plural(forecast.pours_of_bed, "finished pour"),
+        words::plural(forecast.breaks_of_mix, "break")
+    );
+    let lacks = forecast
+        .lacks
+        .iter()
+        .map(|lack| format!("rests on less: {lack}"));
+    std::iter::once(learned).chain(lacks).collect()
 }
 
 fn chances(forecast: &ForecastView, clock: impl Fn(At) -> String) -> Option<String> {

@@ -151,6 +151,9 @@ pub fn pour(bed: &str) -> PourView {
             break_from_at: Some(in_minutes(190)),
             break_probability: 0.9,
             reason: None,
+            lacks: vec!["nothing reads the yard: it is guessed".to_owned()],
+            pours_of_bed: 6,
+            breaks_of_mix: 1,
             by_curve: WindowView {
                 early_at: Some(in_minutes(122)),
                 likely_at: Some(in_minutes(141)),

@@ -60,7 +60,9 @@ impl Evening {
         limits: AheadLimits,
         change: impl FnOnce(&mut Vec<KnownPosition<'_>>),
     ) -> (Forecast, Ahead) {
-        self.asked_by(forecast_and_ahead, maturity, limits, change)
+        self.asked_by(forecast_and_ahead, maturity, limits, |known| {
+            change(&mut known.positions);
+        })
     }
 
     fn asked_by(
@@ -68,7 +70,7 @@ impl Evening {
         looks_ahead: fn(&KnownAt<'_>, UtcMs) -> (Forecast, Ahead),
         maturity: f64,
         limits: AheadLimits,
-        change: impl FnOnce(&mut Vec<KnownPosition<'_>>),
+        change: impl FnOnce(&mut KnownAt<'_>),
     ) -> (Forecast, Ahead) {
         let question = Question {
             record: &self.record,
@@ -85,7 +87,7 @@ impl Evening {
             limits,
             ..question.known()
         };
-        change(&mut known.positions);
+        change(&mut known);
         looks_ahead(&known, minute(NOW_MIN))
     }
 }
@@ -107,6 +109,39 @@ fn the_fans_begin_at_now_and_strength_grows() {
         assert!(point.coolest_c.middle <= point.hottest_c.middle);
     }
     assert!(ahead.heat.is_none(), "nobody wants it at a time");
+}
+
+#[test]
+fn what_a_forecast_does_without_is_named() {
+    use ForecastLack::{Air, BedHistory, HeatPlan, MixBreaks, Yard};
+    let planned = Evening::new(900, None, &[]);
+    let mut unplanned = Evening::new(900, None, &[]);
+    unplanned.record.facts.heat_plan = None;
+    let lacks = |evening: &Evening, change: fn(&mut KnownAt<'_>)| {
+        let limits = AheadLimits::default();
+        let asked = evening.asked_by(forecast_and_ahead, 600.0, limits, change);
+        asked.0.lacks
+    };
+    assert_eq!(lacks(&planned, |_| {}), [BedHistory, MixBreaks]);
+    assert_eq!(
+        lacks(&planned, |known| known.ambient = &[]),
+        [Yard, BedHistory, MixBreaks]
+    );
+    assert_eq!(
+        lacks(&planned, |known| known.enclosure = &[]),
+        [Air, BedHistory, MixBreaks]
+    );
+    assert_eq!(lacks(&unplanned, |_| {}), [HeatPlan, BedHistory, MixBreaks]);
+    let never = lacks(&planned, |known| {
+        known
+            .positions
+            .iter_mut()
+            .for_each(|one| one.time_zero_at = None);
+    });
+    assert!(
+        never.is_empty(),
+        "nothing is forecast, so it rests on nothing"
+    );
 }
 
 #[test]
