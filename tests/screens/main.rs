@@ -5,8 +5,9 @@ mod readme;
 mod terminal;
 mod troubled;
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
+use daemon_api::client::SILENCE_MAX;
 use harness::wait_until;
 use night::Night;
 use terminal::{SIZES, Size, Terminal};
@@ -49,6 +50,19 @@ fn a_night_in_trouble_looks_as_checked_in() {
 #[test]
 fn a_night_with_a_passed_break_looks_as_checked_in() {
     capture_night("passed", &Night::stopped_at("2026-01-21T10:55:05Z"));
+}
+
+#[test]
+fn a_plant_in_which_nothing_changes_is_not_said_to_be_silent() {
+    let night = Night::stopped_at("2026-01-21T04:30:05Z");
+    let terminal = Terminal::open(&night.daemon.address(), SIZES[0]);
+    terminal.shows("SIMULATED");
+    let end = Instant::now() + SILENCE_MAX + Duration::from_secs(6);
+    while Instant::now() < end {
+        let screen = terminal.screen();
+        assert!(!screen.contains("NO WORD"), "{screen}");
+        std::thread::sleep(Duration::from_millis(500));
+    }
 }
 
 /// Waits until the alarm line says so and the age of the data counts.

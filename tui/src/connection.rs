@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use daemon_api::client::{Client, ClientError, EventStream};
-use daemon_api::event::PlantChange;
+use daemon_api::event::{PlantChange, PlantEvent};
 use tokio::sync::mpsc::Sender;
 
 use crate::event::{Connection, Event, Loss};
@@ -20,12 +20,19 @@ enum Order {
     Next,
     /// The snapshot contains it already.
     Known,
+    /// It says nothing but that the daemon lives.
+    Alive,
     /// One before it was missed.
     Missed,
 }
 
-fn order(last_sequence: u64, sequence: u64) -> Order {
-    if sequence <= last_sequence {
+fn order(last_sequence: u64, event: &PlantEvent) -> Order {
+    let sequence = event.sequence;
+    if matches!(event.change, PlantChange::Resync {}) {
+        Order::Missed
+    } else if sequence == last_sequence && matches!(event.change, PlantChange::Heartbeat {}) {
+        Order::Alive
+    } else if sequence <= last_sequence {
         Order::Known
     } else if sequence == last_sequence + 1 {
         Order::Next
@@ -78,16 +85,16 @@ async fn stream(
     *retry_in = RETRY_IN_FIRST;
     loop {
         let event = stream.next().await?;
-        let is_resync = matches!(event.change, PlantChange::Resync {});
-        match order(last_sequence, event.sequence) {
-            Order::Known if !is_resync => continue,
-            Order::Next if !is_resync => {
+        match order(last_sequence, &event) {
+            Order::Known => continue,
+            // Else a plant in which nothing changes would be said to be silent.
+            Order::Next | Order::Alive => {
                 last_sequence = event.sequence;
                 if events.send(Event::Plant(Box::new(event))).await.is_err() {
                     return Ok(());
                 }
             }
-            _ => match snapshot(client, events).await? {
+            Order::Missed => match snapshot(client, events).await? {
                 Some(sequence) => last_sequence = sequence,
                 None => return Ok(()),
             },
@@ -107,12 +114,42 @@ async fn snapshot(client: &Client, events: &Sender<Event>) -> Result<Option<u64>
 mod tests {
     use super::*;
 
+    fn event(sequence: u64, change: PlantChange) -> PlantEvent {
+        PlantEvent {
+            sequence,
+            now: chrono::DateTime::UNIX_EPOCH,
+            change,
+        }
+    }
+
     #[test]
     fn a_missed_number_asks_for_the_snapshot_and_an_old_one_is_dropped() {
-        assert_eq!(order(7, 8), Order::Next);
-        assert_eq!(order(7, 7), Order::Known);
-        assert_eq!(order(7, 3), Order::Known);
-        assert_eq!(order(7, 9), Order::Missed);
+        let of = |sequence| {
+            let change = PlantChange::Plant {
+                troubles: Vec::new(),
+                cleared: Vec::new(),
+                sources: Vec::new(),
+                store: daemon_api::bed::StoreView {
+                    writing: true,
+                    problem: None,
+                    since: None,
+                },
+            };
+            order(7, &event(sequence, change))
+        };
+        assert_eq!(of(8), Order::Next);
+        assert_eq!(of(7), Order::Known);
+        assert_eq!(of(3), Order::Known);
+        assert_eq!(of(9), Order::Missed);
+        assert_eq!(order(7, &event(7, PlantChange::Resync {})), Order::Missed);
+    }
+
+    #[test]
+    fn a_heartbeat_that_brings_nothing_new_is_heard_all_the_same() {
+        let beat = |sequence| order(7, &event(sequence, PlantChange::Heartbeat {}));
+        assert_eq!(beat(7), Order::Alive);
+        assert_eq!(beat(6), Order::Known);
+        assert_eq!(beat(9), Order::Missed);
     }
 
     #[test]
