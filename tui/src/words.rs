@@ -361,6 +361,17 @@ pub fn forecast(view: &ForecastView, zone: Zone, now: DateTime<Utc>) -> String {
     text
 }
 
+/// A pour by its bed, with how it stands: `N1: curing, mix DT-45, pour N1-77`.
+pub fn pour_heading(pour: &PourView) -> String {
+    format!(
+        "{}: {}, mix {}, pour {}",
+        pour.bed,
+        status_of(pour),
+        pour.mix,
+        pour.pour
+    )
+}
+
 /// A probability in per cent; what is nearly sure is never said to be sure.
 pub fn percent(probability: f64) -> String {
     if probability > 0.99 {

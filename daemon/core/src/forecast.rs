@@ -120,6 +120,13 @@ struct Usable<'a> {
     readings: &'a Path,
 }
 
+impl Usable<'_> {
+    /// What it read last, °C; infinite where it read nothing.
+    fn last_c(&self) -> f64 {
+        self.readings.last().map_or(f64::INFINITY, |last| last.1)
+    }
+}
+
 /// The distribution of the time at which the slowest judged position reaches its required strength.
 #[must_use]
 pub fn forecast(known: &KnownAt<'_>, now: UtcMs) -> Forecast {
@@ -276,15 +283,10 @@ fn stand_in(usable: &mut [Usable<'_>], enclosure: &Path) {
     if !enclosure.is_empty() {
         return;
     }
-    let last_c = |one: &Usable<'_>| one.readings.last().map(|last| last.1);
     let coolest = usable
         .iter()
         .filter(|one| !one.readings.is_empty())
-        .min_by(|a, b| {
-            last_c(a)
-                .partial_cmp(&last_c(b))
-                .unwrap_or(std::cmp::Ordering::Equal)
-        })
+        .min_by(|a, b| a.last_c().total_cmp(&b.last_c()))
         .map_or(&[][..], |one| one.readings);
     for one in usable.iter_mut().filter(|one| one.readings.is_empty()) {
         one.readings = coolest;
@@ -485,15 +487,9 @@ fn position_outlook(
 /// What the coolest of the other believed positions read: where no air was read, it stands for what the heat
 /// balance would say of a position that is not.
 fn coolest_beside(past: &Past, usable: &[Usable<'_>], index: usize) -> Vec<(UtcMs, f64)> {
-    let last_c = |other: &usize| {
-        usable[*other]
-            .readings
-            .last()
-            .map_or(f64::INFINITY, |last| last.1)
-    };
     let coolest = (0..usable.len())
         .filter(|other| *other != index && usable[*other].known.believed)
-        .min_by(|a, b| last_c(a).total_cmp(&last_c(b)));
+        .min_by(|a, b| usable[*a].last_c().total_cmp(&usable[*b].last_c()));
     let Some(track) = coolest.map(|other| &past.tracks[other]) else {
         return Vec::new();
     };

@@ -52,7 +52,7 @@ impl JudgedPosition {
     /// True where it reads air, and nothing says that it ever read its concrete.
     #[must_use]
     pub fn reads_air_all_along(&self) -> bool {
-        self.judged.trust.reason == Some(DoubtReason::ReadsAir) && !self.is_parted
+        self.judged.reads_air() && !self.is_parted
     }
 }
 
@@ -274,7 +274,7 @@ fn partings_of(judged: &[Judged], ages: &[Option<Age>], now: UtcMs) -> Vec<Parti
             Some(Aged {
                 readings: &one.believed,
                 zero_at: age.zero_at,
-                reads_air: one.trust.reason == Some(DoubtReason::ReadsAir),
+                reads_air: one.reads_air(),
             })
         })
         .collect();
@@ -283,7 +283,7 @@ fn partings_of(judged: &[Judged], ages: &[Option<Age>], now: UtcMs) -> Vec<Parti
 
 /// A position that reads air goes on governing at the lowest maturity that is credible anywhere.
 fn without_air(judged: &[Judged], maturities: &[Option<Maturity>]) -> Vec<Option<Maturity>> {
-    let reads_air = |index: usize| judged[index].trust.reason == Some(DoubtReason::ReadsAir);
+    let reads_air = |index: usize| judged[index].reads_air();
     let credible = || {
         maturities
             .iter()

@@ -80,6 +80,12 @@ impl Judged {
         }
     }
 
+    /// True where it was found to read air or steam.
+    #[must_use]
+    pub fn reads_air(&self) -> bool {
+        self.trust.reason == Some(DoubtReason::ReadsAir)
+    }
+
     /// True where a reading was believed not long ago.
     #[must_use]
     pub fn is_believed_now(&self) -> bool {

@@ -24,11 +24,8 @@ pub async fn ahead(desk: &Desk, named: &str, json: bool) -> anyhow::Result<()> {
 
 fn pour_text(plant: &Plant, pour: &PourView, answer: &SeriesAnswer) -> String {
     let mut text = format!(
-        "{}: {}, mix {}, pour {}\n    {}\n    {}\n",
-        pour.bed,
-        words::status_of(pour),
-        pour.mix,
-        pour.pour,
+        "{}\n    {}\n    {}\n",
+        words::pour_heading(pour),
         pour.confirmation.words,
         words::forecast(&pour.forecast, plant.zone, plant.now),
     );

@@ -54,11 +54,8 @@ fn yard_text(plant: &Plant) -> String {
 fn pour_text(plant: &Plant, pour: &PourView) -> String {
     let units = plant.units;
     let mut text = format!(
-        "{}: {}, mix {}, pour {}, concrete {} {}\n",
-        pour.bed,
-        words::status_of(pour),
-        pour.mix,
-        pour.pour,
+        "{}, concrete {} {}\n",
+        words::pour_heading(pour),
         words::temperatures_short(pour, units),
         Celsius::unit(units),
     );

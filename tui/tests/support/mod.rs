@@ -464,6 +464,14 @@ fn ahead() -> AheadView {
     }
 }
 
+fn spread(middle: f64, by: f64) -> SpreadView {
+    SpreadView {
+        low: middle - by,
+        middle,
+        high: middle + by,
+    }
+}
+
 /// Twelve hours of series with a gap in P3, and fans of five hours.
 pub fn series(pour: &str) -> SeriesAnswer {
     let from_at = minutes_ago(720);
@@ -517,11 +525,7 @@ pub fn series(pour: &str) -> SeriesAnswer {
         ahead: (0..=5)
             .map(|hour| {
                 let grown = f64::from(i32::try_from(hour).expect("few hours"));
-                let spread = |middle: f64| SpreadView {
-                    low: middle - 0.8 * grown,
-                    middle,
-                    high: middle + 0.8 * grown,
-                };
+                let spread = |middle| spread(middle, 0.8 * grown);
                 AheadPoint {
                     at: now() + TimeDelta::hours(hour),
                     coolest_c: spread(50.0 + grown),
@@ -535,11 +539,7 @@ pub fn series(pour: &str) -> SeriesAnswer {
             points: (0..=1)
                 .map(|hour| {
                     let grown = f64::from(i32::try_from(hour).expect("few hours"));
-                    let spread = |middle: f64| SpreadView {
-                        low: middle - grown,
-                        middle,
-                        high: middle + grown,
-                    };
+                    let spread = |middle| spread(middle, grown);
                     PositionAheadPoint {
                         at: now() + TimeDelta::hours(hour),
                         temperature_c: spread(59.0 + grown),

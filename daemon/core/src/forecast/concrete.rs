@@ -237,7 +237,18 @@ pub(crate) struct Cells {
 }
 
 impl Slab {
+    /// In steps from one point to the next.
     pub(crate) fn new(section: &Section, place: SensorPlace, parameters: &Parameters) -> Self {
+        Self::stepped(section, place, parameters, STEP_H)
+    }
+
+    /// In steps of a length.
+    pub(crate) fn stepped(
+        section: &Section,
+        place: SensorPlace,
+        parameters: &Parameters,
+        step_h: f64,
+    ) -> Self {
         let [delay_ln, heat_ln, film_ln, lost_share] = *parameters;
         let cell_m = section.half_m / CELL_COUNT as f64;
         let capacity_j_m2_k = HEAT_CAPACITY_KJ_M3_K * 1000.0 * cell_m;
@@ -252,22 +263,17 @@ impl Slab {
             lost_share,
             inner_per_h,
             outer_per_h,
-            stride: Stride::new(STEP_H, (inner_per_h, outer_per_h)),
+            stride: Stride::new(step_h, (inner_per_h, outer_per_h)),
             place,
             shares: &SHARES,
         }
     }
 
-    /// From here on steps take so long.
-    pub(crate) fn lengthen(&mut self, step_h: f64) {
-        self.stride = Stride::new(step_h, (self.inner_per_h, self.outer_per_h));
-    }
-
-    /// The same under way: the cells remember their last step.
-    pub(crate) fn lengthen_with(&mut self, step_h: f64, cells: &mut Cells) {
+    /// From here on steps take so long; the cells are told, because they remember their last step.
+    pub(crate) fn lengthen(&mut self, step_h: f64, cells: &mut Cells) {
         let ratio = step_h / self.stride.step_h;
+        self.stride = Stride::new(step_h, (self.inner_per_h, self.outer_per_h));
         cells.ahead_c.iter_mut().for_each(|one| *one *= ratio);
-        self.lengthen(step_h);
     }
 
     /// Concrete of one temperature at an equivalent age.

@@ -53,23 +53,20 @@ impl ConcreteFit<'_> {
         parameters: &Parameters,
         look: impl FnMut(usize, f64),
     ) -> (Slab, Cells) {
-        let slab = self.slab(position, parameters);
-        self.advance(position, slab, 1, look)
+        self.run_over(1, position, parameters, look)
     }
 
-    fn slab(&self, position: usize, parameters: &Parameters) -> Slab {
-        Slab::new(self.section, self.past.tracks[position].place, parameters)
-    }
-
-    /// Runs a slab in steps over so many points each, as far as whole steps go.
-    fn advance(
+    /// The same in steps over so many points each, as far as whole steps go.
+    fn run_over(
         &self,
-        position: usize,
-        slab: Slab,
         over: usize,
+        position: usize,
+        parameters: &Parameters,
         mut look: impl FnMut(usize, f64),
     ) -> (Slab, Cells) {
         let track = &self.past.tracks[position];
+        let step_h = STEP_H * over as f64;
+        let slab = Slab::stepped(self.section, track.place, parameters, step_h);
         let [speed] = self.ripening.at(track.start_c);
         let age_h = track.elapsed_h * speed;
         let mut cells = slab.uniform(track.start_c, age_h);
@@ -85,9 +82,7 @@ impl ConcreteFit<'_> {
     /// Of every second point, and in steps as long.
     fn residuals_of(&self, position: usize, parameters: &Parameters, out: &mut Vec<f64>) {
         let track = &self.past.tracks[position];
-        let mut slab = self.slab(position, parameters);
-        slab.lengthen(STEP_H * EVERY as f64);
-        self.advance(position, slab, EVERY, |point, model_c| {
+        self.run_over(EVERY, position, parameters, |point, model_c| {
             let since = point - track.start;
             if since > 0 {
                 let age = since.min(MODEL_GROWTH_STEPS_MAX) as f64;

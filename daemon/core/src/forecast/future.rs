@@ -34,8 +34,8 @@ const DOUBT_C_MAX: f64 = 3.0;
 const DOUBT_COOLER_C: f64 = 0.3;
 /// The activation energy of the curve may be off by this, J/mol.
 const ACTIVATION_SD_J_MOL: f64 = 1200.0;
-/// How many times the first step a step is, up to so many hours from now: what is far ahead is known
-/// less well than long steps are wrong.
+/// How many times ten minutes a step is, up to so many hours from now: what is far ahead is known less well
+/// than long steps are wrong.
 const STRIDES: [(f64, f64); 3] = [(1.0, 2.0), (6.0, 3.0), (HORIZON_H, 6.0)];
 
 /// What the futures of a pour start from.
@@ -468,7 +468,7 @@ impl Body {
     }
 
     fn lengthen(&mut self, step_h: f64) {
-        self.slab.lengthen_with(step_h, &mut self.cells);
+        self.slab.lengthen(step_h, &mut self.cells);
     }
 
     /// Its temperature at the end of a step.

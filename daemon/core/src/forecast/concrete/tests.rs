@@ -97,9 +97,8 @@ fn ten_minute_steps_follow_adiabatic_hydration_stepped_a_hundred_times_finer() {
 fn warmed(thickness_mm: f64, steps_per_h: u32) -> Vec<f64> {
     let section = section(400.0, thickness_mm);
     let ripening = ripening_table(None);
-    let mut slab = Slab::new(&section, section.place(Some(40.0)), &with_film(0.0));
     let step_h = 1.0 / f64::from(steps_per_h);
-    slab.lengthen(step_h);
+    let slab = Slab::stepped(&section, section.place(Some(40.0)), &with_film(0.0), step_h);
     let mut cells = slab.uniform(20.0, 1.0);
     let air_c = |hours: f64| 15.0 + 12.0 * hours.min(4.0);
     let hourly = (0..8 * steps_per_h).filter_map(|step| {

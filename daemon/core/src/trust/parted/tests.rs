@@ -37,6 +37,15 @@ fn with_others(odd: impl Fn(i64) -> f64) -> [Vec<(UtcMs, f64)>; 4] {
     [night(|_| 0.0), night(|_| 1.0), night(|_| -1.0), night(odd)]
 }
 
+/// The same read each minute, beside two others.
+fn beside_two(odd: impl Fn(i64) -> f64) -> [Vec<(UtcMs, f64)>; 3] {
+    [
+        read_every(1, |_| 1.0),
+        read_every(1, |_| -1.0),
+        read_every(1, odd),
+    ]
+}
+
 fn minutes(at: UtcMs) -> i64 {
     at.0 / 60_000
 }
@@ -111,11 +120,7 @@ fn nothing_that_was_read_beside_the_concrete_is_kept_at_the_edges() {
             0.0
         }
     };
-    let paths = [
-        read_every(1, |_| 1.0),
-        read_every(1, |_| -1.0),
-        read_every(1, steam_c),
-    ];
+    let paths = beside_two(steam_c);
     let found = found(&paths);
     assert!(!found[2].is_parted(), "{found:?}");
     let kept = found[2].without(&paths[2]);
@@ -154,11 +159,7 @@ fn one_that_flutters_has_parted_without_a_jump_until_it_is_back() {
         480..540 => -6.0,
         _ => 0.0,
     };
-    let paths = [
-        read_every(1, |_| 1.0),
-        read_every(1, |_| -1.0),
-        read_every(1, loose),
-    ];
+    let paths = beside_two(loose);
     let until = |minute: i64| {
         let known = paths.each_ref().map(|path| {
             let end = path.partition_point(|one| one.0 <= UtcMs(minute * 60_000));
@@ -185,11 +186,7 @@ fn one_that_flutters_has_parted_without_a_jump_until_it_is_back() {
 #[test]
 fn air_that_swings_through_the_concretes_temperature_is_not_back() {
     let loose = |minute: i64| if minute < 300 { 0.0 } else { swing_c(minute) };
-    let paths = [
-        read_every(1, |_| 1.0),
-        read_every(1, |_| -1.0),
-        read_every(1, loose),
-    ];
+    let paths = beside_two(loose);
     let found = found(&paths);
     assert!(found[2].flutters_from().is_some(), "{found:?}");
 }
@@ -198,11 +195,7 @@ fn air_that_swings_through_the_concretes_temperature_is_not_back() {
 fn one_that_never_was_in_concrete_has_not_parted_when_its_air_begins_to_swing() {
     // Cold air until the heat comes on.
     let air = |minute: i64| if minute < 300 { -15.0 } else { swing_c(minute) };
-    let paths = [
-        read_every(1, |_| 1.0),
-        read_every(1, |_| -1.0),
-        read_every(1, air),
-    ];
+    let paths = beside_two(air);
     let sources = paths.each_ref().map(|path| {
         Some(Aged {
             readings: path,
