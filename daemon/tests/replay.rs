@@ -24,6 +24,7 @@ basis = "average"
 single_min_fraction = 0.9
 specimen_count_min = 2
 count_specimens_without_history = true
+set_stands_for = "loads"
 "#;
 
 const OPENED: &str = r#"{"id":"019bdcb0-0000-7000-8000-000000000001","recorded_at":"2026-01-10T00:00:00Z","happened_at":"2026-01-10T00:00:00Z","by":"Q. Example","pour":"P","act":"pour-opened","bed":"B1","mix":"M","from_station_m":0.0,"to_station_m":90.0,"first_placement_at":"2026-01-10T00:00:00Z","last_placement_at":"2026-01-10T00:00:00Z","required":[{"act":"release","strength_mpa":25.0}],"positions":[{"id":"A","station_m":45.0}],"channels":[{"channel":"c1","role":"concrete","position":"A"}]}"#;

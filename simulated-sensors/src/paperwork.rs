@@ -142,6 +142,7 @@ basis = "average"
 single_min_fraction = 0.9
 specimen_count_min = 2
 count_specimens_without_history = true
+set_stands_for = "loads"
 
 [[limit_set]]
 id = "highway"

@@ -66,7 +66,7 @@ impl PlantFile {
              [[bed]]\nid = \"B1\"\nlength_m = 100.0\n[[mix]]\nid = \"M45\"\n\
              [curves]\nfiles = [\"curves/m45.toml\"]\n\
              [release]\nbasis = \"average\"\nsingle_min_fraction = 0.85\nspecimen_count_min = 2\n\
-             count_specimens_without_history = true\n\
+             count_specimens_without_history = true\nset_stands_for = \"loads\"\n\
              [estimate]\nshort_gap_min = {:?}\nposition_count_min = 1\n{}{}",
             self.short_gap_min,
             self.broker_port.map(broker_table).unwrap_or_default(),

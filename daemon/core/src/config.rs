@@ -104,6 +104,8 @@ pub struct KnownCurve {
 pub struct ReleasePolicy {
     /// The rule one set is judged by.
     pub rule: ReleaseRule,
+    /// What one set speaks for.
+    pub set_stands_for: SetScope,
     /// Whether specimens without a temperature history count, marked so.
     pub count_specimens_without_history: bool,
     /// Sets tested within this of a failed one are judged together with it, h.
@@ -112,6 +114,16 @@ pub struct ReleasePolicy {
     pub disagreement_fraction: f64,
     /// The probability with which the next set should pass.
     pub break_probability: f64,
+}
+
+/// What concrete one cylinder set speaks for, by the plant's specification. A match-cured set speaks
+/// for the position it followed by either.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SetScope {
+    /// The loads it was sampled from; what no set sampled is stood for by the others.
+    Loads,
+    /// The whole pour, whichever loads it was sampled from.
+    Pour,
 }
 
 /// How sensors are judged.

@@ -4,7 +4,7 @@ mod support;
 
 use daemon_core::act::{Act, ActBody, Load, PourOpened, SetPurpose, SetStorage};
 use daemon_core::assessment::{ConfirmationState, PourAssessment, PourStatus};
-use daemon_core::config::PlantConfig;
+use daemon_core::config::{PlantConfig, SetScope};
 use daemon_core::{Plant, Reading};
 use support::{
     act, at, broke, config, opened, ordinary_night, reading, set, sign, specimen_binding,
@@ -160,6 +160,33 @@ fn a_break_confirms_the_loads_it_sampled_and_those_that_nobody_did() {
         cautions(&pour).contains(&"load-not-sampled"),
         "T2 stands by others"
     );
+}
+
+#[test]
+fn whether_a_set_stands_for_its_loads_or_the_whole_pour_is_the_plants_to_say() {
+    let mut whole = config();
+    whole.release.set_stands_for = SetScope::Pour;
+    let judged_by = |config: &PlantConfig, acts: &[Act]| {
+        let plant = asked(config.clone(), acts, &[]);
+        plant.assess_pour("p", at(LATE)).expect("the pour is known")
+    };
+    let passed = [open(in_loads), broke(7, LATE, "A", [30.0, 30.0])];
+    let by_loads = judged_by(&config(), &passed);
+    assert_eq!(waiting(&by_loads), ["P3"]);
+    let by_pour = judged_by(&whole, &passed);
+    assert_eq!(by_pour.confirmation.state, ConfirmationState::Confirmed);
+    assert!(!cautions(&by_pour).contains(&"load-not-sampled"));
+
+    // A failure speaks for the whole pour too: a pass of another load soon after is judged with it,
+    // and a later one makes it up.
+    let failed = broke(7, LATE - 300, "A", [20.0, 20.0]);
+    let soon = broke(8, LATE - 290, "B", [26.0, 26.0]);
+    let pour = judged_by(&whole, &[open(in_loads), failed.clone(), soon.clone()]);
+    assert!(pour.breaks[1].pooled.is_some());
+    assert_eq!(pour.confirmation.state, ConfirmationState::Failed);
+    let later = broke(9, LATE, "C", [30.0, 30.0]);
+    let pour = judged_by(&whole, &[open(in_loads), failed, soon, later]);
+    assert_eq!(pour.confirmation.state, ConfirmationState::Confirmed);
 }
 
 #[test]

@@ -8,7 +8,8 @@ use std::time::Duration;
 use calibration::{ReleaseBasis, ReleaseRule};
 use chrono_tz::Tz;
 use daemon_core::config::{
-    Bed, EstimateSettings, LimitSet, Logger, Mix, PlantConfig, ReleasePolicy, TrustSettings,
+    Bed, EstimateSettings, LimitSet, Logger, Mix, PlantConfig, ReleasePolicy, SetScope,
+    TrustSettings,
 };
 use daemon_http::check_listen;
 use daemon_sources::{MqttSource, SerialSource, check_mqtt, check_serial};
@@ -19,7 +20,7 @@ use super::document::Step::{Entry, Key};
 use super::document::{ConfigError, Document, Step, nearest_hint};
 use super::written::{
     BasisWord, BedTable, EstimateTable, LoggerTable, PlantTable, PlantWritten, ReleaseTable,
-    TrustTable,
+    ScopeWord, TrustTable,
 };
 use super::{PlantFile, notify, watch};
 use crate::curve_watch::Watched;
@@ -203,6 +204,7 @@ fn release(document: &Document, table: &ReleaseTable) -> Result<ReleasePolicy> {
             single_min_fraction: table.single_min_fraction,
             specimen_count_min: table.specimen_count_min,
         },
+        set_stands_for: set_scope(document, table.set_stands_for)?,
         count_specimens_without_history: table.count_specimens_without_history,
         pooled_within_h: or(
             "pooled_within_h",
@@ -223,6 +225,21 @@ fn release(document: &Document, table: &ReleaseTable) -> Result<ReleasePolicy> {
             0.5..=0.999,
         )?,
     })
+}
+
+/// What a set stands for is the plant's to say: either choice can release a line that the other holds.
+fn set_scope(document: &Document, written: Option<ScopeWord>) -> Result<SetScope> {
+    match written {
+        Some(ScopeWord::Loads) => Ok(SetScope::Loads),
+        Some(ScopeWord::Pour) => Ok(SetScope::Pour),
+        None => {
+            let problem = "is missing, and has no default: write set_stands_for = \"loads\" where a \
+                           cylinder set speaks for the loads it was sampled from only, or \
+                           set_stands_for = \"pour\" where your specification lets it speak for the \
+                           whole pour";
+            Err(document.error_at(&[Key("release"), Key("set_stands_for")], problem.to_owned()))
+        }
+    }
 }
 
 fn trust(document: &Document, table: &TrustTable) -> Result<TrustSettings> {

@@ -186,6 +186,8 @@ pub struct ReleaseTable {
     pub basis: BasisWord,
     pub single_min_fraction: f64,
     pub specimen_count_min: usize,
+    /// Required; absent here so that its error can tell the choices apart.
+    pub set_stands_for: Option<ScopeWord>,
     pub count_specimens_without_history: bool,
     pub pooled_within_h: Option<f64>,
     pub disagreement_fraction: Option<f64>,
@@ -197,6 +199,13 @@ pub struct ReleaseTable {
 pub enum BasisWord {
     Average,
     Each,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ScopeWord {
+    Loads,
+    Pour,
 }
 
 #[derive(Debug, Default, Deserialize)]

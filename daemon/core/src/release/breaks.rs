@@ -5,7 +5,7 @@ use units::{Kilonewton, Megapascal, Millimetre};
 
 use crate::act::{CylinderSet, SetPurpose, SetStorage, SpecimenResult};
 use crate::assessment::{JudgedBreak, Pooled};
-use crate::config::ReleasePolicy;
+use crate::config::{ReleasePolicy, SetScope};
 use crate::pour::{PourRecord, RecordedBreak};
 
 /// Judges every break of a pour, in order of testing.
@@ -170,7 +170,7 @@ pub(super) fn pooled_strengths(
         record
             .sets
             .get(&other.set)
-            .is_some_and(|set| shares_concrete(own, set))
+            .is_some_and(|set| shares_concrete(policy, own, set))
     };
     let together: Vec<&JudgedBreak> = breaks[..index]
         .iter()
@@ -190,13 +190,14 @@ pub(super) fn pooled_strengths(
 }
 
 /// Whether two sets stand for any of the same concrete.
-fn shares_concrete(one: &CylinderSet, other: &CylinderSet) -> bool {
+fn shares_concrete(policy: &ReleasePolicy, one: &CylinderSet, other: &CylinderSet) -> bool {
     let follows = |set: &CylinderSet| {
         let is_matched = set.storage == SetStorage::MatchCured;
         set.follows_position.clone().filter(|_| is_matched)
     };
     let apart = matches!((follows(one), follows(other)), (Some(a), Some(b)) if a != b);
-    let any_load = one.loads.is_empty() || other.loads.is_empty();
+    let is_for_all = policy.set_stands_for == SetScope::Pour;
+    let any_load = is_for_all || one.loads.is_empty() || other.loads.is_empty();
     !apart && (any_load || one.loads.iter().any(|load| other.loads.contains(load)))
 }
 

@@ -9,7 +9,7 @@ use crate::act::{CylinderSet, Load, SetPurpose, SetStorage};
 use crate::assessment::{
     Confirmation, ConfirmationState, Forecast, JudgedBreak, PositionAssessment, PourStatus,
 };
-use crate::config::ReleasePolicy;
+use crate::config::{ReleasePolicy, SetScope};
 use crate::pour::PourRecord;
 use crate::release::breaks::{passes, passes_finally, pooled_strengths};
 use crate::time::UtcMs;
@@ -73,7 +73,7 @@ fn confirming(
 ) -> Vec<u128> {
     let mut by = Vec::new();
     for (index, broken) in breaks.iter().enumerate() {
-        if !broken.is_release_set || !stands_for(record, broken, position) {
+        if !broken.is_release_set || !stands_for(record, policy, &broken.set, position) {
             continue;
         }
         let pooled = pooled_strengths(record, breaks, index, policy);
@@ -109,7 +109,7 @@ fn open_failure<'a>(
         let made_up = record
             .sets
             .get(&failed.set)
-            .is_some_and(|set| is_made_up(set, &passed));
+            .is_some_and(|set| is_made_up(policy, set, &passed));
         !passes_finally(failed) && !made_up
     };
     (0..release.len())
@@ -119,7 +119,7 @@ fn open_failure<'a>(
 }
 
 /// Whether sets that passed stand for all the concrete that a failed set stood for.
-fn is_made_up(failed: &CylinderSet, passed: &[&CylinderSet]) -> bool {
+fn is_made_up(policy: &ReleasePolicy, failed: &CylinderSet, passed: &[&CylinderSet]) -> bool {
     let for_place = |set: &&&CylinderSet| {
         set.storage != SetStorage::MatchCured
             || (failed.storage == SetStorage::MatchCured
@@ -127,6 +127,9 @@ fn is_made_up(failed: &CylinderSet, passed: &[&CylinderSet]) -> bool {
     };
     let mut passed = passed.iter().filter(for_place).peekable();
     let is_any = passed.peek().is_some();
+    if policy.set_stands_for == SetScope::Pour {
+        return is_any;
+    }
     let loads: Vec<&[String]> = passed.map(|set| set.loads.as_slice()).collect();
     let has_passed = |ticket: &String| {
         loads
@@ -136,15 +139,22 @@ fn is_made_up(failed: &CylinderSet, passed: &[&CylinderSet]) -> bool {
     is_any && failed.loads.iter().all(has_passed)
 }
 
-/// Whether a break says anything of a position: its load was sampled, or no set sampled it at all.
-fn stands_for(record: &PourRecord, broken: &JudgedBreak, position: &PositionAssessment) -> bool {
-    let Some(set) = record.sets.get(&broken.set) else {
+/// Whether a set says anything of a position: by the plant's rule that it stands for the whole pour,
+/// or because its load was sampled, or no set sampled it at all.
+fn stands_for(
+    record: &PourRecord,
+    policy: &ReleasePolicy,
+    set: &str,
+    position: &PositionAssessment,
+) -> bool {
+    let Some(set) = record.sets.get(set) else {
         return false;
     };
     if set.storage == SetStorage::MatchCured {
         return set.follows_position.as_deref() == Some(position.id.as_str());
     }
-    if record.loads.is_empty() || set.loads.is_empty() {
+    let is_for_all = policy.set_stands_for == SetScope::Pour;
+    if is_for_all || record.loads.is_empty() || set.loads.is_empty() {
         return true;
     }
     // The usual practice samples the first and the last load; what nobody sampled is stood for by the

@@ -6,7 +6,7 @@ use crate::assessment::{
     Confirmation, ConfirmationState, DoubtReason, JudgedBreak, Note, PositionEstimate,
     PourAssessment, Standing, Verdict,
 };
-use crate::config::{PlantConfig, ReleasePolicy};
+use crate::config::{PlantConfig, ReleasePolicy, SetScope};
 use crate::curve_points::is_hot;
 use crate::estimate::ReadyCurve;
 use crate::pour::PourRecord;
@@ -311,6 +311,7 @@ fn position_cautions(
         if let Some(load) = load_of(&pour.record, position)
             && !is_sampled(&pour.record, &load.ticket)
             && !pour.breaks.is_empty()
+            && config.release.set_stands_for == SetScope::Loads
         {
             caution(
                 "load-not-sampled",

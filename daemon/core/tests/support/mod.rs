@@ -8,8 +8,8 @@ use daemon_core::act::{
     ReleaseSigned, Requirement, SetPurpose, SetStorage, SpecimenResult, StrengthAct,
 };
 use daemon_core::config::{
-    Bed, EstimateSettings, KnownCurve, LimitSet, Mix, PlantConfig, ReleasePolicy, TrustSettings,
-    WatchSettings,
+    Bed, EstimateSettings, KnownCurve, LimitSet, Mix, PlantConfig, ReleasePolicy, SetScope,
+    TrustSettings, WatchSettings,
 };
 use daemon_core::time::UtcMs;
 use daemon_core::{Content, Plant, Reading};
@@ -86,6 +86,7 @@ pub fn config() -> PlantConfig {
                 single_min_fraction: 0.85,
                 specimen_count_min: 2,
             },
+            set_stands_for: SetScope::Loads,
             count_specimens_without_history: true,
             pooled_within_h: 0.75,
             disagreement_fraction: 0.25,
