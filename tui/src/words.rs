@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use daemon_api::act::{ChannelRole, SetPurpose, SetStorage, StrengthAct};
 use daemon_api::pour::{
-    BreakView, CylinderSetView, EstimateView, ForecastView, PourStatus, PourView, TrustView,
+    CylinderSetView, EstimateView, ForecastView, PourStatus, PourView, TrustView,
 };
 use daemon_api::trouble::{TroubleView, Urgency};
 use units::{Celsius, Megapascal, Millimetre, Show, UnitSystem};
@@ -49,18 +49,6 @@ pub fn status(status: PourStatus) -> &'static str {
         PourStatus::Released => "released",
         PourStatus::Stripped => "stripped",
         PourStatus::Abandoned => "abandoned",
-    }
-}
-
-/// The status, with what the last break said where the status alone would hide it.
-pub fn status_of(pour: &PourView) -> String {
-    let status = status(pour.status);
-    match (pour.status, pour.confirmation.state.as_str()) {
-        (PourStatus::Curing | PourStatus::BreakDue, "passed-in-part") => {
-            format!("passed in part, {status}")
-        }
-        (PourStatus::Curing | PourStatus::BreakDue, "failed") => format!("break FAILED, {status}"),
-        _ => status.to_owned(),
     }
 }
 
@@ -188,6 +176,9 @@ fn strength_number(strength_mpa: Option<f64>, units: UnitSystem) -> String {
 /// Estimate, lower bound and required strength together, without the unit: `22.1/20.4/24.1`.
 pub fn strengths_short(pour: &PourView, units: UnitSystem) -> String {
     let required = strength_number(pour.release_strength_mpa, units);
+    if pour.estimate_disagreed {
+        return format!("disagreed/{required}");
+    }
     match pour.estimate.kind.as_str() {
         "within" | "at-least" => format!(
             "{}{}/{}/{required}",
@@ -201,6 +192,16 @@ pub fn strengths_short(pour: &PourView, units: UnitSystem) -> String {
         ),
         "not-yet" => format!("not yet/{required}"),
         _ => format!("none/{required}"),
+    }
+}
+
+/// The estimate of a pour in words; after cylinders that failed, that they disagree with it.
+pub fn estimate_of(pour: &PourView, units: UnitSystem) -> String {
+    let told = estimate(&pour.estimate, units);
+    if pour.estimate_disagreed {
+        format!("no estimate counts: cylinders disagree with it ({told})")
+    } else {
+        told
     }
 }
 
@@ -246,50 +247,12 @@ pub fn lacks_estimate(pour: &PourView) -> bool {
     !pour.curve.usable || !matches!(pour.estimate.kind.as_str(), "within" | "at-least")
 }
 
-/// The state of the cylinders in a few words: `no break yet`, `3620 psi of 3500: passed`.
-pub fn cylinders_short(pour: &PourView, units: UnitSystem) -> String {
-    if pour.release.is_some() {
-        return "cylinders passed, release signed".to_owned();
-    }
-    match last_break(pour) {
-        None if pour.cylinder_sets.is_empty() => "no break yet, no cylinders made".to_owned(),
-        None => "no break yet".to_owned(),
-        Some(last) => {
-            let verdict = match pour.confirmation.state.as_str() {
-                "confirmed" => "passed",
-                "passed-in-part" => "passed in part",
-                _ if last.passes => "passed, unproven",
-                _ => "FAILED",
-            };
-            format!(
-                "{} of {}: {verdict}",
-                Megapascal(last.pooled_mean_mpa.unwrap_or(last.mean_mpa)).show(units),
-                Megapascal(last.required_mpa).show_number(units),
-            )
-        }
-    }
-}
-
-/// The same in the fewest words, for a narrow column.
-pub fn cylinders_shortest(pour: &PourView) -> &'static str {
-    if pour.release.is_some() {
-        return "passed";
-    }
-    match (last_break(pour), pour.confirmation.state.as_str()) {
-        (None, _) => "no break yet",
-        (_, "confirmed") => "passed",
-        (_, "passed-in-part") => "passed in part",
-        (Some(last), _) if last.passes => "passed, unproven",
-        _ => "broke, FAILED",
-    }
-}
-
-/// The break tested last, whichever set it was of.
-pub fn last_break(pour: &PourView) -> Option<&BreakView> {
-    pour.cylinder_sets
-        .iter()
-        .flat_map(|set| &set.breaks)
-        .max_by_key(|one| one.tested_at)
+/// True while the pour is not confirmed by its cylinders: the daemon says so, nothing is judged here.
+pub fn waits_for_cylinders(pour: &PourView) -> bool {
+    !matches!(
+        pour.confirmation.outcome.as_str(),
+        "confirmed" | "released" | "failed-after-release"
+    )
 }
 
 /// Coolest and hottest believed position now: `41..58`.
@@ -316,11 +279,15 @@ pub fn temperature(temperature_c: Option<f64>, units: UnitSystem) -> String {
     temperature_c.map_or_else(|| "–".to_owned(), |c| Celsius(c).show(units))
 }
 
-/// Early, likely and late: `04:10–04:40–05:20`.
+/// Early, likely and late: `04:10–04:40–05:20`; where all of it is past and no cylinders have passed,
+/// that nothing is proven.
 pub fn window_short(forecast: &ForecastView, zone: Zone) -> String {
     let clock = |at: Option<DateTime<Utc>>| at.map_or_else(|| "?".to_owned(), |at| zone.clock(at));
     if forecast.likely_at.is_none() {
         return "no forecast".to_owned();
+    }
+    if let Some(since) = forecast.unproven_since {
+        return format!("{}, not proven", zone.clock(since));
     }
     format!(
         "{}–{}–{}",
@@ -330,7 +297,7 @@ pub fn window_short(forecast: &ForecastView, zone: Zone) -> String {
     )
 }
 
-/// The forecast in words.
+/// The forecast in words, with the times at which a set may be broken.
 pub fn forecast(view: &ForecastView, zone: Zone, now: DateTime<Utc>) -> String {
     let Some(likely_at) = view.likely_at else {
         let reason = view.reason.as_deref().unwrap_or("too little is known");
@@ -339,36 +306,45 @@ pub fn forecast(view: &ForecastView, zone: Zone, now: DateTime<Utc>) -> String {
     let clock = |at: Option<DateTime<Utc>>| {
         at.map_or_else(|| "unknown".to_owned(), |at| zone.clock_near(at, now))
     };
-    let mut text = format!(
-        "forecast to required strength: early {}, likely {}, late {}",
-        clock(view.early_at),
-        zone.clock_near(likely_at, now),
-        clock(view.late_at),
-    );
-    if let Some(probability) = view.pass_probability_now {
-        text.push_str(&format!(
-            "; a set broken now would pass with {}",
-            percent(probability)
-        ));
-    }
-    if let Some(at) = view.break_from_at {
-        text.push_str(&format!(
-            "; break from {} ({:.0} %)",
-            zone.clock_near(at, now),
-            view.break_probability * 100.0
-        ));
+    let mut text = match view.unproven_since {
+        Some(since) => format!(
+            "likely since {}, not proven: break a set",
+            zone.clock_near(since, now)
+        ),
+        None => format!(
+            "forecast to required strength: early {}, likely {}, late {}",
+            clock(view.early_at),
+            zone.clock_near(likely_at, now),
+            clock(view.late_at),
+        ),
+    };
+    let times = break_times(view, zone, now);
+    if !times.is_empty() {
+        text.push_str(&format!("; a set broken {}", times.join("; ")));
     }
     text
+}
+
+/// Each time at which a set may be broken, with its chance: `now: 4 % to pass`, `at 05:40: …`.
+pub fn break_times(view: &ForecastView, zone: Zone, now: DateTime<Utc>) -> Vec<String> {
+    let is_told_now = view.break_times.iter().any(|time| time.at <= now);
+    let at_once = view.pass_probability_now.filter(|_| !is_told_now);
+    let at_once = at_once.map(|probability| format!("now: {} to pass", percent(probability)));
+    let times = view.break_times.iter().map(|time| {
+        if time.at <= now {
+            format!("now: {}", time.words)
+        } else {
+            format!("at {}: {}", zone.clock_near(time.at, now), time.words)
+        }
+    });
+    at_once.into_iter().chain(times).collect()
 }
 
 /// A pour by its bed, with how it stands: `N1: curing, mix DT-45, pour N1-77`.
 pub fn pour_heading(pour: &PourView) -> String {
     format!(
         "{}: {}, mix {}, pour {}",
-        pour.bed,
-        status_of(pour),
-        pour.mix,
-        pour.pour
+        pour.bed, pour.status_words, pour.mix, pour.pour
     )
 }
 

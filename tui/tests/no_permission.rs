@@ -34,7 +34,7 @@ fn yard() -> (
 }
 
 /// The states of the cylinders as a row of the yard says them.
-const STATES: [&str; 4] = ["no break yet", "passed", "FAILED", "passed in part"];
+const STATES: [&str; 4] = ["no break yet", "passed", "FAILED", "not confirmed"];
 
 #[test]
 fn every_row_with_an_estimate_says_what_the_cylinders_said() {
@@ -49,7 +49,7 @@ fn every_row_with_an_estimate_says_what_the_cylinders_said() {
         for beds in [14, 3] {
             snapshot.beds.truncate(beds);
             let screen = Dashboard::of(snapshot.clone()).screen(size);
-            for (name, estimate, _) in &expected {
+            for (name, estimate, _) in expected.iter().filter(|one| one.0 != "N3") {
                 let lines: Vec<&str> = screen.lines().collect();
                 let row = lines
                     .iter()
@@ -60,6 +60,13 @@ fn every_row_with_an_estimate_says_what_the_cylinders_said() {
                     "{row}\n{screen}"
                 );
             }
+            // Cylinders that failed disagree with the estimate: it is not shown beside them.
+            let row = screen.lines().find(|line| line.contains("disagreed/"));
+            let row = row.unwrap_or_else(|| panic!("N3 shows what it said:\n{screen}"));
+            assert!(
+                row.contains("FAILED") && !screen.contains("33.1"),
+                "{screen}"
+            );
         }
     }
 }
@@ -146,6 +153,11 @@ fn no_screen_reads_as_a_permission() {
             "safe to",
             "clear to",
             "go ahead",
+            "reached by",
+            "may go off",
+            "not detensioning",
+            "passed in part",
+            "passed, unproven",
         ] {
             assert!(
                 !lower.contains(words),

@@ -10,7 +10,7 @@ use daemon_api::event::{PlantChange, PlantEvent};
 use daemon_api::pour::AdvisoryView;
 use ratatui::buffer::Buffer;
 use ratatui::style::{Color, Modifier, Style};
-use support::{Dashboard, LARGE, SMALL, forty_beds, normal, text, troubled};
+use support::{Dashboard, LARGE, SMALL, break_of, forty_beds, minutes_ago, normal, text, troubled};
 use tui::event::{Connection, Event, Loss, Page, PageAnswer, Request};
 use tui::theme::Theme;
 
@@ -161,10 +161,10 @@ fn colour_marks_only_what_is_abnormal() {
     assert_eq!(style_of(&buf, "P3 has been silent").fg, Some(Color::Yellow));
     assert_eq!(style_of(&buf, "P2 reads 2 °F").fg, Some(Color::Gray));
     assert_eq!(
-        style_of(&buf, "3300 psi of 3500: FAILED").fg,
+        style_of(&buf, "FAILED: 3300 psi of 3500 psi").fg,
         Some(Color::LightRed)
     );
-    let passed = style_of(&buf, "3620 psi of 3500: passed");
+    let passed = style_of(&buf, "passed: 3620 psi of 3500 psi");
     assert_eq!(
         passed.fg,
         Some(Color::Gray),
@@ -378,14 +378,48 @@ fn a_snapshot_renders_to_text() {
 }
 
 #[test]
-fn a_status_says_what_the_last_break_said() {
+fn screens_say_of_cylinders_only_what_the_daemon_says() {
     let mut snapshot = normal();
-    let pour = &mut snapshot.beds[0].pours[0];
-    pour.confirmation.state = "passed-in-part".to_owned();
+    let pour = &mut snapshot.beds[5].pours[0];
+    // A later set that passes by itself changes nothing: the daemon has judged them together.
+    let later = break_of(25.0, true);
+    pour.cylinder_sets[0].breaks.push(later);
     for size in [SMALL, LARGE] {
         let screen = Dashboard::of(snapshot.clone()).screen(size);
-        assert!(screen.contains("passed in part, curing"), "{screen}");
+        let rows = screen.lines().skip_while(|line| !line.contains("S2 "));
+        let row: String = rows.take(2).collect();
+        assert!(
+            row.contains("FAILED") && !row.contains("passed"),
+            "{screen}"
+        );
         assert!(screen.contains("break FAILED, curing"), "{screen}");
+    }
+}
+
+#[test]
+fn a_window_that_is_past_without_a_break_never_reads_as_an_arrival() {
+    let mut snapshot = normal();
+    let forecast = &mut snapshot.beds[0].pours[0].forecast;
+    forecast.early_at = Some(minutes_ago(90));
+    forecast.likely_at = Some(minutes_ago(60));
+    forecast.late_at = Some(minutes_ago(20));
+    forecast.unproven_since = forecast.likely_at;
+    for size in [SMALL, LARGE] {
+        let mut dashboard = Dashboard::of(snapshot.clone());
+        let yard = dashboard.screen(size);
+        assert!(yard.contains("01:14, not proven"), "{yard}");
+        dashboard.key(KeyCode::Char('n'));
+        let night = dashboard.screen(size);
+        assert!(night.contains("01:14, not proven: break a set"), "{night}");
+        dashboard.open_bed("N1");
+        let bed = dashboard.screen(size);
+        assert!(
+            bed.contains("likely since 01:14, not proven: break a set"),
+            "{bed}"
+        );
+        for screen in [yard, night, bed] {
+            assert!(!screen.contains("00:44–01:14"), "{screen}");
+        }
     }
 }
 

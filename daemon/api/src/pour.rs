@@ -47,6 +47,8 @@ pub struct PourView {
     pub mix: String,
     /// Where it stands.
     pub status: PourStatus,
+    /// The same in words, with what the cylinders say where the status alone would hide it.
+    pub status_words: String,
     /// First station, m.
     pub from_station_m: f64,
     /// Last station, m.
@@ -81,6 +83,9 @@ pub struct PourView {
     pub curve: CurveView,
     /// The estimate at the governing position.
     pub estimate: EstimateView,
+    /// True while cylinders that failed speak against every estimate of the pour.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub estimate_disagreed: bool,
     /// The position that governs.
     pub governing_position: Option<String>,
     /// When it will probably get there.
@@ -279,6 +284,13 @@ pub struct ForecastView {
     pub break_from_at: Option<DateTime<Utc>>,
     /// The plant's probability.
     pub break_probability: f64,
+    /// Times at which a set may be broken, each with its chance, in order of time; none once the
+    /// cylinders have passed.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub break_times: Vec<BreakTimeView>,
+    /// The likely time, where the whole window is past and no cylinders have passed: it proves nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unproven_since: Option<DateTime<Utc>>,
     /// Why there is no forecast, or what it rests on.
     pub reason: Option<String>,
     /// The same by the curve alone: the times above are of the concrete, which may differ from it.
@@ -302,6 +314,19 @@ pub struct ForecastView {
     /// What else lies ahead, while the pour is under cure.
     #[serde(default)]
     pub ahead: AheadView,
+}
+
+/// A time at which a set may be broken.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BreakTimeView {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// The probability that a set broken then passes for every position.
+    pub probability: f64,
+    /// `even` (as often as not), `wanted` (the wanted release time), `aimed` (the plant's probability).
+    pub kind: String,
+    /// The chance in words, to go after the time: `78 % to pass, at the wanted time`.
+    pub words: String,
 }
 
 /// How far a channel is believed, and why.
@@ -404,8 +429,22 @@ pub struct BreakView {
     pub mean_mpa: f64,
     /// Required, MPa.
     pub required_mpa: f64,
-    /// Whether it passes the plant's release rule, by itself.
+    /// Whether it passes the plant's release rule, by itself: `says` is what counts.
     pub passes: bool,
+    /// What it says for the pour: `failed`, `made-up` (failed, and a later set made up for it),
+    /// `does-not-count`, `not-for-release`, `confirms` (what `confirms` names), `passes` (the pour is
+    /// confirmed).
+    pub says: String,
+    /// Its numbers and what it says, in words, without its time and its person.
+    pub words: String,
+    /// The same in the fewest words.
+    pub short: String,
+    /// The positions that it confirms.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub confirms: Vec<String>,
+    /// The number that decided, with the sets it is judged together with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub decided: Option<DecidedView>,
     /// Where earlier breaks close to it are judged together with it: the mean of all, MPa.
     pub pooled_mean_mpa: Option<f64>,
     /// The estimate at the specimens' own maturity, MPa.
@@ -423,14 +462,58 @@ pub struct BreakView {
 pub struct ConfirmationView {
     /// `no-break`, `failed`, `passed-in-part`, `confirmed`.
     pub state: String,
+    /// Where the pour stands with its cylinders: `not-broken`, `failed`, `does-not-count`,
+    /// `not-confirmed`, `confirmed`, `released`, `failed-after-release`.
+    pub outcome: String,
     /// The sentence that must stand wherever an estimate is shown near a release decision.
     pub words: String,
+    /// The same in a few words, for a row.
+    pub short: String,
+    /// The same in at most fourteen letters.
+    pub shortest: String,
+    /// The number that decided, where cylinders have.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub decided: Option<DecidedView>,
+    /// When positions that wait only for their maturity have it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub catch_up: Vec<CatchUpView>,
+    /// True where another set could confirm the rest sooner than waiting does.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub break_is_sooner: bool,
     /// The breaks that confirm.
     pub breaks: Vec<Uuid>,
     /// Positions not confirmed yet.
     pub waiting_for: Vec<String>,
     /// Release specimens left.
     pub release_specimens_left: usize,
+}
+
+/// The number by which cylinders pass or fail.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct DecidedView {
+    /// `mean`, `cylinder`, `too-few-cylinders`, `no-strength`, `no-requirement`.
+    pub by: String,
+    /// The sets that were judged, in order of testing.
+    pub sets: Vec<String>,
+    /// The cylinder, where a single one decides.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub specimen: Option<String>,
+    /// What was measured, MPa; for `too-few-cylinders` how many were broken.
+    pub value: f64,
+    /// What it had to be, in the same unit.
+    pub needed: f64,
+}
+
+/// A position for which cylinders passed that were more mature than it is.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CatchUpView {
+    /// The position.
+    pub position: String,
+    /// The maturity of the cylinders at their test, in the curve's unit.
+    pub maturity: f64,
+    /// When the position is likely there; absent where that is not known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub likely_at: Option<DateTime<Utc>>,
 }
 
 /// A hold or a caution.

@@ -96,6 +96,7 @@ fn main() -> std::io::Result<()> {
             .map(|(index, path)| KnownPosition {
                 index,
                 required_mpa: Some(required_mpa),
+                catches_up_at: None,
                 time_zero_at: Some(at(0)),
                 temperatures: path,
                 believed: true,

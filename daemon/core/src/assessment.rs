@@ -1,5 +1,7 @@
 //! What the records mean at one moment: the core's answer, without any wire format.
 
+mod cylinders;
+
 use std::borrow::Cow;
 use std::sync::Arc;
 
@@ -9,7 +11,13 @@ use crate::act::ChannelRole;
 use crate::ahead::Ahead;
 use crate::limits::{Beyond, Breach};
 use crate::pour::PourRecord;
+use crate::say;
 use crate::time::UtcMs;
+
+pub use cylinders::{
+    BreakSays, CatchUp, Confirmation, ConfirmationState, Decided, DecidedBy, JudgedBreak, Outcome,
+    Pooled,
+};
 
 /// Where a pour stands; derived, never stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -292,6 +300,12 @@ pub struct Forecast {
     pub late_at: Option<UtcMs>,
     pub pass_probability_now: Option<f64>,
     pub break_from_at: Option<UtcMs>,
+    /// Times at which a set may be broken, in their order.
+    pub break_times: Vec<BreakTime>,
+    /// The likely time, where the whole window is past and no cylinders have passed.
+    pub unproven_since: Option<UtcMs>,
+    /// Per position of the assessment, where it waits for the maturity of cylinders that passed.
+    pub position_catches_up_at: Vec<Option<UtcMs>>,
     /// Per position of the assessment, in its order.
     pub position_likely_at: Vec<Option<UtcMs>>,
     pub reason: Option<String>,
@@ -317,6 +331,49 @@ pub struct Forecast {
     pub next_ratio_ln: Option<(f64, f64)>,
     /// Positions that lose heat which the air that was read does not explain.
     pub unexplained_falls: Vec<UnexplainedFall>,
+}
+
+/// A time at which a set may be broken, with the chance that it then passes for every position.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BreakTime {
+    pub at: UtcMs,
+    pub probability: f64,
+    pub kind: BreakTimeKind,
+}
+
+impl BreakTime {
+    /// The chance in words, to go after the time.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let at_wanted = match self.kind {
+            BreakTimeKind::Wanted => ", at the wanted time",
+            BreakTimeKind::Even | BreakTimeKind::Aimed => "",
+        };
+        format!("{} to pass{at_wanted}", say::percent(self.probability))
+    }
+}
+
+/// Why a time to break is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BreakTimeKind {
+    /// It then passes as often as not.
+    Even,
+    /// The wanted release time.
+    Wanted,
+    /// It then passes with the plant's probability.
+    Aimed,
+}
+
+impl BreakTimeKind {
+    /// Its name.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Even => "even",
+            Self::Wanted => "wanted",
+            Self::Aimed => "aimed",
+        }
+    }
 }
 
 /// Something that a forecast may do without, though not as well.
@@ -379,70 +436,6 @@ pub struct ForecastWindow {
     pub early_at: Option<UtcMs>,
     pub likely_at: Option<UtcMs>,
     pub late_at: Option<UtcMs>,
-}
-
-/// One break, judged.
-#[derive(Debug, Clone, PartialEq)]
-pub struct JudgedBreak {
-    pub id: u128,
-    pub set: String,
-    pub by: String,
-    pub tested_at: UtcMs,
-    pub strengths_mpa: Vec<f64>,
-    pub mean_mpa: f64,
-    pub required_mpa: f64,
-    /// By itself.
-    pub passes: bool,
-    /// Together with the sets tested close to it, where there are any.
-    pub pooled: Option<Pooled>,
-    /// Maturity of the specimens by their own history, at the moment they were pulled.
-    pub specimen_maturity: Option<f64>,
-    pub estimate_mpa: Option<f64>,
-    pub ratio: Option<f64>,
-    pub is_release_set: bool,
-    pub notes: Vec<String>,
-}
-
-/// Several sets judged as one result.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Pooled {
-    pub mean_mpa: f64,
-    pub passes: bool,
-}
-
-/// What the cylinders have said.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Confirmation {
-    pub state: ConfirmationState,
-    /// The sentence that stands wherever an estimate is shown near a release decision.
-    pub words: String,
-    pub breaks: Vec<u128>,
-    /// Positions not confirmed.
-    pub waiting_for: Vec<String>,
-    pub release_specimens_left: usize,
-}
-
-/// What the cylinders have said, in a word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum ConfirmationState {
-    #[default]
-    NoBreak,
-    Failed,
-    PassedInPart,
-    Confirmed,
-}
-
-impl ConfirmationState {
-    /// Its name.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::NoBreak => "no-break",
-            Self::Failed => "failed",
-            Self::PassedInPart => "passed-in-part",
-            Self::Confirmed => "confirmed",
-        }
-    }
 }
 
 /// A hold or a caution.

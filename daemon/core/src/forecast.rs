@@ -103,6 +103,8 @@ pub struct KnownPosition<'a> {
     pub index: usize,
     /// `None` where no release waits for it: a person left it out, or nothing is required of it.
     pub required_mpa: Option<f64>,
+    /// The maturity of cylinders that passed for it, where it lacks only that.
+    pub catches_up_at: Option<f64>,
     /// `None` while it has no age.
     pub time_zero_at: Option<UtcMs>,
     /// Believed readings in time order, °C.
@@ -474,6 +476,7 @@ fn position_outlook(
             .known
             .required_mpa
             .map_or(f64::INFINITY, |mpa| reaching(curve, mpa)),
+        catch_up: one.known.catches_up_at.unwrap_or(f64::INFINITY),
         doubted_h,
         place: track.place,
         cells,

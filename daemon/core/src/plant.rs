@@ -11,7 +11,9 @@ use std::sync::Arc;
 use crate::act::{Act, ActBody, ChannelRole};
 use crate::act_check::{ActContext, ActRefusal, check_act};
 use crate::ahead::{Ahead, AheadLimits};
-use crate::assessment::{CurveUse, Forecast, JudgedBreak, PourAssessment, PourStatus, Trouble};
+use crate::assessment::{
+    CatchUp, CurveUse, Forecast, JudgedBreak, PourAssessment, PourStatus, Trouble,
+};
 use crate::channel::{ChannelHistory, LoggerClock};
 use crate::config::{LimitSet, PlantConfig};
 use crate::curve_points::{self, CurveVerdict};
@@ -345,7 +347,7 @@ impl Plant {
         let readings = self.readings(clocks);
         let judged = judge_channels(&self.config, record, ready, &readings, now);
         let policy = &self.config.release;
-        let breaks = self.breaks(record, ready, &readings);
+        let mut breaks = self.breaks(record, ready, &readings);
         let mut positions: Vec<_> = judged
             .positions
             .iter()
@@ -355,14 +357,26 @@ impl Plant {
         curve.drift = ready.and_then(|ready| {
             curve_points::drift_sentence(&ready.name, self.verdicts.get(&ready.digest)?)
         });
-        let confirmation =
-            release::confirm(record, policy, self.config.units, &breaks, &mut positions);
+        let mut confirmation = release::confirm(record, policy, &mut breaks, &mut positions);
         let habits = self.habits(record, now);
-        let known = self.known(record, ready, &judged, &breaks, &habits);
-        let (forecast, ahead) = looks_ahead(&known, now);
+        let known = self.known(
+            record,
+            ready,
+            &judged,
+            (&breaks, &confirmation.catch_up),
+            &habits,
+        );
+        let (mut forecast, ahead) = looks_ahead(&known, now);
         for (position, likely_at) in positions.iter_mut().zip(&forecast.position_likely_at) {
             position.likely_at = *likely_at;
         }
+        self.tell_cylinders(
+            (record, ready, &readings),
+            &positions,
+            &mut forecast,
+            (&mut breaks, &mut confirmation),
+            now,
+        );
         let findings = self.held_against_limits(record, &judged, now);
         let mut pour = PourAssessment {
             record: Arc::clone(record),
@@ -422,9 +436,13 @@ impl Plant {
         record: &'a PourRecord,
         ready: Option<&'a ReadyCurve>,
         judged: &'a JudgedChannels,
-        breaks: &'a [JudgedBreak],
+        (breaks, catch_up): (&'a [JudgedBreak], &[CatchUp]),
         habits: &'a Habits,
     ) -> KnownAt<'a> {
+        let catches_up_at = |index: usize| {
+            let waiting = catch_up.iter().find(|one| one.index == index);
+            waiting.map(|one| one.maturity)
+        };
         let is_believed = |one: &JudgedPosition| one.judged.is_believed_now() && !one.is_parted;
         let positions = judged
             .positions
@@ -445,6 +463,7 @@ impl Plant {
                         .assessment
                         .required_mpa
                         .filter(|_| one.assessment.is_judged()),
+                    catches_up_at: catches_up_at(one.assessment.index),
                     time_zero_at: one.age.map(|age| age.zero_at),
                     temperatures: &one.of_concrete,
                     believed: is_believed(one),

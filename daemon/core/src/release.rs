@@ -5,7 +5,9 @@
 mod breaks;
 mod confirm;
 mod notes;
+mod outcome;
 
 pub use breaks::{judge_breaks, strength_mpa};
-pub use confirm::{confirm, status};
+pub use confirm::{confirm, could_confirm_the_rest, status};
 pub use notes::{cautions, release_holds};
+pub use outcome::{Telling, status_words, tell};

@@ -1,6 +1,8 @@
 //! Quantities in the sentences that people read, in the plant's own units.
 
-use units::{Celsius, CelsiusDifference, CelsiusPerHour, Megapascal, Metre, Show, UnitSystem};
+use units::{
+    Celsius, CelsiusDifference, CelsiusPerHour, Megapascal, Metre, Show, UnitSystem, show_apart,
+};
 
 /// A temperature with one decimal: `65.6 °C`, `150.1 °F`.
 #[must_use]
@@ -24,6 +26,33 @@ pub fn rate(c_per_h: f64, system: UnitSystem) -> String {
 #[must_use]
 pub fn strength(strength_mpa: f64, system: UnitSystem) -> String {
     Megapascal(strength_mpa).show(system)
+}
+
+/// Two strengths, with as many digits as it takes to see which is the lower.
+#[must_use]
+pub fn strengths_apart(one_mpa: f64, other_mpa: f64, system: UnitSystem) -> (String, String) {
+    show_apart(Megapascal(one_mpa), Megapascal(other_mpa), system)
+}
+
+/// A strength without its unit, with as many digits as it takes to tell it from another.
+#[must_use]
+pub fn strength_number_apart(mpa: f64, from_mpa: f64, system: UnitSystem) -> String {
+    let (told, _) = strengths_apart(mpa, from_mpa, system);
+    told.trim_end_matches(Megapascal::unit(system))
+        .trim_end()
+        .to_owned()
+}
+
+/// A probability; what is nearly sure is never said to be sure.
+#[must_use]
+pub fn percent(probability: f64) -> String {
+    if probability > 0.99 {
+        "more than 99 %".to_owned()
+    } else if probability < 0.01 {
+        "less than 1 %".to_owned()
+    } else {
+        format!("{:.0} %", 100.0 * probability)
+    }
 }
 
 /// A place along a bed.

@@ -3,9 +3,9 @@
 use calibration::StrengthEstimate;
 use daemon_api::ahead::{ChanceView, PassView, WindowView};
 use daemon_api::pour::{
-    AdvisoryView, BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView,
-    EstimateView, ForecastView, NoteView, PositionView, PourStatus, PourView, SignedView,
-    SwitchView, TrustView,
+    AdvisoryView, BreakTimeView, BreakView, CatchUpView, ChannelView, ConfirmationView, CurveView,
+    CylinderSetView, DecidedView, EstimateView, ForecastView, NoteView, PositionView, PourStatus,
+    PourView, SignedView, SwitchView, TrustView,
 };
 use daemon_core::act::{Position, SetPurpose};
 use daemon_core::assessment::{
@@ -14,6 +14,7 @@ use daemon_core::assessment::{
 };
 use daemon_core::plant::Plant;
 use daemon_core::pour::{PourRecord, Release, Switch};
+use daemon_core::release::status_words;
 use uuid::Uuid;
 
 use super::{ahead, noun, utc, utc_option, watch};
@@ -31,6 +32,7 @@ pub fn pour(plant: &Plant, pour: &PourAssessment) -> PourView {
         layer: facts.layer.clone(),
         mix: facts.mix.clone(),
         status: status(pour.status),
+        status_words: status_words(pour.status, pour.confirmation.outcome).to_owned(),
         from_station_m: facts.from_station_m,
         to_station_m: facts.to_station_m,
         first_placement_at: utc_option(facts.first_placement_at),
@@ -52,6 +54,7 @@ pub fn pour(plant: &Plant, pour: &PourAssessment) -> PourView {
             .unwrap_or_default(),
         curve: curve(&pour.curve),
         estimate: governing_estimate(pour),
+        estimate_disagreed: pour.confirmation.outcome.is_failed(),
         governing_position: pour.governing.map(|index| pour.positions[index].id.clone()),
         forecast: forecast(plant, pour),
         positions: pour
@@ -214,15 +217,31 @@ pub fn passes(forecast: &Forecast) -> Vec<PassView> {
         .collect()
 }
 
+fn break_times(forecast: &Forecast) -> Vec<BreakTimeView> {
+    let times = forecast.break_times.iter();
+    times
+        .map(|time| BreakTimeView {
+            at: utc(time.at),
+            probability: time.probability,
+            kind: time.kind.name().to_owned(),
+            words: time.words(),
+        })
+        .collect()
+}
+
 fn forecast(plant: &Plant, pour: &PourAssessment) -> ForecastView {
     let forecast = &pour.forecast;
+    // Once cylinders have passed no further set is advised.
+    let is_open = pour.confirmation.outcome.waits_for_cylinders();
     ForecastView {
         early_at: utc_option(forecast.early_at),
         likely_at: utc_option(forecast.likely_at),
         late_at: utc_option(forecast.late_at),
-        pass_probability_now: forecast.pass_probability_now,
-        break_from_at: utc_option(forecast.break_from_at),
+        pass_probability_now: forecast.pass_probability_now.filter(|_| is_open),
+        break_from_at: utc_option(forecast.break_from_at.filter(|_| is_open)),
         break_probability: plant.config().release.break_probability,
+        break_times: break_times(forecast),
+        unproven_since: utc_option(forecast.unproven_since),
         reason: forecast.reason.clone(),
         by_curve: by_curve(forecast),
         chances: forecast
@@ -233,7 +252,11 @@ fn forecast(plant: &Plant, pour: &PourAssessment) -> ForecastView {
                 at: utc_option(*at),
             })
             .collect(),
-        passes: passes(forecast),
+        passes: if is_open {
+            passes(forecast)
+        } else {
+            Vec::new()
+        },
         lacks: forecast
             .lacks
             .iter()
@@ -319,7 +342,12 @@ fn judged_break(broken: &JudgedBreak, purpose: SetPurpose) -> BreakView {
         mean_mpa: broken.mean_mpa,
         required_mpa: broken.required_mpa,
         passes: broken.passes,
-        pooled_mean_mpa: broken.pooled.map(|pooled| pooled.mean_mpa),
+        says: broken.says.name().to_owned(),
+        words: broken.words.clone(),
+        short: broken.short.clone(),
+        confirms: broken.confirms.clone(),
+        decided: Some(decided(broken.decided())),
+        pooled_mean_mpa: broken.pooled.as_ref().map(|pooled| pooled.mean_mpa),
         estimate_mpa: broken.estimate_mpa,
         ratio: broken.ratio,
         has_history: broken.specimen_maturity.is_some(),
@@ -332,10 +360,34 @@ fn judged_break(broken: &JudgedBreak, purpose: SetPurpose) -> BreakView {
 pub fn confirmation(said: &core::Confirmation) -> ConfirmationView {
     ConfirmationView {
         state: said.state.name().to_owned(),
+        outcome: said.outcome.name().to_owned(),
         words: said.words.clone(),
+        short: said.short.clone(),
+        shortest: said.shortest.to_owned(),
+        decided: said.decided.as_ref().map(decided),
+        catch_up: said.catch_up.iter().map(catch_up).collect(),
+        break_is_sooner: said.is_break_sooner,
         breaks: said.breaks.iter().map(|id| Uuid::from_u128(*id)).collect(),
         waiting_for: said.waiting_for.clone(),
         release_specimens_left: said.release_specimens_left,
+    }
+}
+
+fn decided(decided: &core::Decided) -> DecidedView {
+    DecidedView {
+        by: decided.by.name().to_owned(),
+        sets: decided.sets.clone(),
+        specimen: decided.specimen.clone(),
+        value: decided.value,
+        needed: decided.needed,
+    }
+}
+
+fn catch_up(one: &core::CatchUp) -> CatchUpView {
+    CatchUpView {
+        position: one.position.clone(),
+        maturity: one.maturity,
+        likely_at: utc_option(one.likely_at),
     }
 }
 

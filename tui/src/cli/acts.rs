@@ -269,7 +269,7 @@ fn release(plant: &Plant, args: &ReleaseArgs) -> anyhow::Result<ActBody> {
         talk(&format!(
             "{}: {}, required {}",
             one.pour,
-            words::estimate(&one.estimate, plant.units),
+            words::estimate_of(one, plant.units),
             words::strength(one.release_strength_mpa, plant.units)
         ));
         for position in &one.positions {

@@ -3,7 +3,7 @@
 use daemon_api::act::Act;
 use daemon_api::bed::BedView;
 use daemon_api::pour::PourView;
-use units::{Celsius, Megapascal, Show};
+use units::{Celsius, Show};
 
 use super::send::{Desk, Plant, print};
 use crate::times::span_text;
@@ -61,7 +61,7 @@ fn pour_text(plant: &Plant, pour: &PourView) -> String {
     );
     text.push_str(&format!(
         "    {}, required {}\n    {}\n    {}\n",
-        words::estimate(&pour.estimate, units),
+        words::estimate_of(pour, units),
         words::strength(pour.release_strength_mpa, units),
         pour.confirmation.words,
         words::forecast(&pour.forecast, plant.zone, plant.now),
@@ -71,7 +71,7 @@ fn pour_text(plant: &Plant, pour: &PourView) -> String {
     }
     for hold in &pour.piece_holds {
         text.push_str(&format!(
-            "    piece hold (bars shipping only): {}\n",
+            "    piece hold (do not ship until the engineer decides): {}\n",
             hold.text
         ));
     }
@@ -114,11 +114,9 @@ fn bed_text(plant: &Plant, bed: &BedView) -> String {
             text.push_str(&format!("    {}\n", words::set_words(set, units)));
             for result in &set.breaks {
                 text.push_str(&format!(
-                    "        {}: {} of {}: {}, by {} (not verified), id {}\n",
+                    "        {}: {}; by {} (not verified), id {}\n",
                     plant.zone.clock_near(result.tested_at, plant.now),
-                    Megapascal(result.mean_mpa).show(units),
-                    Megapascal(result.required_mpa).show(units),
-                    if result.passes { "passes" } else { "FAILED" },
+                    result.words,
                     result.by,
                     result.id,
                 ));

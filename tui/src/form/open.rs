@@ -2,7 +2,6 @@
 
 use daemon_api::act::SetPurpose;
 use daemon_api::pour::{CylinderSetView, PourView};
-use units::{Megapascal, Show, UnitSystem};
 use uuid::Uuid;
 
 use super::{Control, Field, FieldKey, Form, FormKind, Switch};
@@ -151,13 +150,7 @@ pub fn pulled_form(pour: &PourView, by: &str) -> Result<Form, String> {
 }
 
 /// The release of the pour's line: every break of the line can be chosen, those that confirm are.
-pub fn release_form(
-    pour: &PourView,
-    line_pours: &[&PourView],
-    by: &str,
-    zone: Zone,
-    units: UnitSystem,
-) -> Form {
+pub fn release_form(pour: &PourView, line_pours: &[&PourView], by: &str, zone: Zone) -> Form {
     let mut fields = Vec::new();
     for one in line_pours {
         for set in &one.cylinder_sets {
@@ -165,13 +158,11 @@ pub fn release_form(
                 fields.push(Field {
                     key: FieldKey::UseBreak(result.id),
                     label: format!(
-                        "{} set {} {}: {} of {} {}",
+                        "{} set {} {}: {}",
                         one.pour,
                         set.made.set,
                         zone.clock(result.tested_at),
-                        Megapascal(result.mean_mpa).show(units),
-                        Megapascal(result.required_mpa).show_number(units),
-                        if result.passes { "passes" } else { "FAILS" },
+                        result.short,
                     ),
                     hint: "Space: rely on this break or not",
                     control: Control::Check(one.confirmation.breaks.contains(&result.id)),

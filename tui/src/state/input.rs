@@ -115,13 +115,7 @@ impl State {
                     ));
                 }
                 let line_pours = state.line_pours(pour);
-                Ok(form::release_form(
-                    pour,
-                    &line_pours,
-                    by,
-                    state.zone,
-                    state.units(),
-                ))
+                Ok(form::release_form(pour, &line_pours, by, state.zone))
             }),
         }
         Vec::new()

@@ -112,7 +112,7 @@ impl State {
                 bed: pour.bed.clone(),
                 pour: pour.pour.clone(),
                 status: pour.status,
-                cylinders: pour.confirmation.state.clone(),
+                cylinders: pour.confirmation.shortest.clone(),
                 likely_at: pour.forecast.likely_at,
             })
             .collect()
@@ -139,8 +139,7 @@ impl State {
             parts.push(format!("was {was}, is {is}"));
         }
         if then.cylinders != now.cylinders {
-            let is = now.cylinders.replace('-', " ");
-            parts.push(format!("cylinders: {is}"));
+            parts.push(format!("cylinders: {}", now.cylinders));
         }
         let clock = |at| self.zone.clock_near(at, self.plant_now());
         match (then.likely_at, now.likely_at) {

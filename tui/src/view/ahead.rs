@@ -3,7 +3,7 @@
 use daemon_api::ahead::{BindingReason, HeatAdviceView, HeatCounsel, LimitAheadView, SpreadView};
 use daemon_api::pour::{ForecastView, PourView};
 use ratatui::text::Line;
-use units::{Celsius, CelsiusPerHour, Show};
+use units::{Celsius, CelsiusPerHour, Show, UnitSystem};
 
 use super::notes::section;
 use crate::state::State;
@@ -19,7 +19,7 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
     let units = state.units();
     let clock = |at| state.zone.clock_near(at, state.plant_now());
     let mut entries = Vec::new();
-    entries.extend(chances(forecast, clock));
+    entries.extend(chances(pour, units, clock));
     if let (Some(early_at), Some(likely_at)) =
         (forecast.by_curve.early_at, forecast.by_curve.likely_at)
     {
@@ -88,20 +88,27 @@ fn rests_on(forecast: &ForecastView) -> Vec<String> {
     std::iter::once(learned).chain(lacks).collect()
 }
 
-fn chances(forecast: &ForecastView, clock: impl Fn(At) -> String) -> Option<String> {
+fn chances(pour: &PourView, units: UnitSystem, clock: impl Fn(At) -> String) -> Option<String> {
+    let forecast = &pour.forecast;
     let told: Vec<String> = forecast
         .chances
         .iter()
         .filter(|chance| [0.1, 0.3, 0.5, 0.7, 0.9].contains(&chance.probability))
         .filter_map(|chance| {
             Some(format!(
-                "{:.0} % {}",
+                "{:.0} % by {}",
                 100.0 * chance.probability,
                 clock(chance.at?)
             ))
         })
         .collect();
-    (!told.is_empty()).then(|| format!("required strength reached by: {}", told.join(", ")))
+    let required = words::strength(pour.release_strength_mpa, units);
+    (!told.is_empty()).then(|| {
+        format!(
+            "chance that the slowest concrete is at {required}: {}",
+            told.join(", ")
+        )
+    })
 }
 
 type At = chrono::DateTime<chrono::Utc>;
@@ -149,7 +156,7 @@ fn limit_words(
         clock(found.likely_at)
     );
     if let (Some(limit), Some(share)) = (found.limit, found.beyond_probability) {
-        text += &format!("; limit {} passed {}", told(limit), of_ten(share));
+        text += &format!("; over the limit of {} {}", told(limit), of_ten(share));
     }
     if let Some(share) = found.probability_without_heat {
         text += &format!(", with the heat off from now {}", of_ten(share));
@@ -178,16 +185,17 @@ fn heat_words(
             let latest = heat.latest_off_at.map_or_else(String::new, |at| {
                 format!(", and must by {} to cool first", clock(at))
             });
-            let heat_word = if is_said_off {
-                "the heat was recorded off, but the air reads heated; it"
+            let check = if is_said_off {
+                "check the valve: heat was recorded off, but the air reads heated; "
             } else {
-                "heat"
+                ""
             };
+            let wanted = clock(heat.wanted_at);
             if off_at <= now {
-                format!("{heat_word} may go off from now on{latest}")
+                format!("{check}heat is no longer needed for {wanted} ({aim}){latest}")
             } else {
                 format!(
-                    "{heat_word} may go off from {}{latest}{}",
+                    "{check}heat is needed for {wanted} until {} ({aim}){latest}{}",
                     clock(off_at),
                     bound(heat)
                 )
@@ -198,7 +206,7 @@ fn heat_words(
             format!("nothing helps: heat until then gives {longest}")
         }
         (HeatCounsel::LimitInTheWay, _) => {
-            "the heat that makes it passes the highest temperature allowed: keep the limit"
+            "the heat that makes it goes over the highest temperature allowed: keep the limit"
                 .to_owned()
         }
         _ => "no heat-off time both makes it and leaves room to cool first: ask QC which gives way"

@@ -71,7 +71,7 @@ fn pinned(
         &format!(
             "{}  {}  (pour {}, line {}{layer}, mix {}, {} to {})",
             pour.bed,
-            words::status_of(pour),
+            pour.status_words,
             pour.pour,
             pour.line,
             pour.mix,
@@ -99,7 +99,7 @@ fn pinned(
     add(
         &format!(
             "{}, required {}{governs}",
-            words::estimate(&pour.estimate, units),
+            words::estimate_of(pour, units),
             words::strength(pour.release_strength_mpa, units),
         ),
         theme.normal(),

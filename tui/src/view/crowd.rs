@@ -7,7 +7,6 @@ use ratatui::style::Style;
 use super::{paint, text, yard};
 use crate::state::{Drawn, Hit, Row, State};
 use crate::theme::Theme;
-use crate::words;
 
 /// Cells across that one bed takes.
 const WIDTH: u16 = 26;
@@ -68,14 +67,13 @@ fn content(row: &Row<'_>, state: &State, theme: Theme) -> (String, Style) {
     let Some(pour) = row.pour else {
         return (format!("{bed:<4} no pour"), theme.quiet());
     };
-    let likely = pour
-        .forecast
-        .likely_at
-        .map_or_else(|| "--:--".to_owned(), |at| state.zone.clock(at));
-    let cylinders = match words::cylinders_shortest(pour) {
-        "passed, unproven" => "unproven pass",
-        words => words,
+    let likely = match (pour.forecast.unproven_since, pour.forecast.likely_at) {
+        // A time that is past would read as an arrival.
+        (Some(_), _) => "past".to_owned(),
+        (None, Some(at)) => state.zone.clock(at),
+        (None, None) => "--:--".to_owned(),
     };
+    let cylinders = &pour.confirmation.shortest;
     let text = format!("{bed:<4} {likely:<5} {cylinders}");
     (text, yard::cylinder_style(pour, theme))
 }

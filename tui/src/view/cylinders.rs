@@ -24,10 +24,10 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
             lines.push(Line::styled(format!("  {line}"), theme.normal()));
         }
         for result in &set.breaks {
-            let style = if result.passes {
-                theme.strong()
-            } else {
-                theme.bad()
+            let style = match result.says.as_str() {
+                "failed" => theme.bad(),
+                "passes" | "confirms" => theme.strong(),
+                _ => theme.doubt(),
             };
             for line in wrap(&break_words(state, result), width - 2) {
                 lines.push(Line::styled(format!("    {line}"), style));
@@ -45,25 +45,11 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
 /// One break in a sentence.
 pub fn break_words(state: &State, result: &BreakView) -> String {
     let units = state.units();
-    let each: Vec<String> = result
-        .strengths_mpa
-        .iter()
-        .map(|mpa| Megapascal(*mpa).show_number(units))
-        .collect();
     let mut text = format!(
-        "{}: {} ({}) of {}: {}",
+        "{}: {}",
         state.zone.clock_near(result.tested_at, state.plant_now()),
-        Megapascal(result.mean_mpa).show(units),
-        each.join(", "),
-        Megapascal(result.required_mpa).show_number(units),
-        if result.passes { "passes" } else { "FAILED" },
+        result.words
     );
-    if let Some(pooled_mpa) = result.pooled_mean_mpa {
-        text.push_str(&format!(
-            ", with the breaks before it {}",
-            Megapascal(pooled_mpa).show(units)
-        ));
-    }
     match (result.estimate_mpa, result.ratio) {
         (Some(estimate_mpa), Some(ratio)) => text.push_str(&format!(
             "; estimate of these specimens {}, measured/estimated {ratio:.2}",

@@ -342,7 +342,7 @@ fn release_information(
     let units = state.units();
     let mut lines = Vec::new();
     for one in state.line_pours(pour) {
-        let pour_words = format!("{}: {}", one.pour, words::status_of(one));
+        let pour_words = format!("{}: {}", one.pour, one.status_words);
         lines.push((pour_words, theme.strong()));
         // The sentence has a line of its own, so that it is read whole.
         lines.push((
@@ -352,7 +352,7 @@ fn release_information(
         lines.push((
             format!(
                 "{}, required {}",
-                words::estimate(&one.estimate, units),
+                words::estimate_of(one, units),
                 words::strength(one.release_strength_mpa, units)
             ),
             theme.normal(),
@@ -377,7 +377,10 @@ fn release_information(
         }
         for hold in &one.piece_holds {
             lines.push((
-                format!("piece hold (bars shipping only): {}", hold.text),
+                format!(
+                    "piece hold (do not ship until the engineer decides): {}",
+                    hold.text
+                ),
                 theme.normal(),
             ));
         }

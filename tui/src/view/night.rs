@@ -42,7 +42,7 @@ impl Axis {
         let rows = state.rows();
         let pours = || {
             let pours = rows.iter().filter_map(|row| row.pour);
-            pours.filter(|pour| pour.confirmation.state != "confirmed" && pour.release.is_none())
+            pours.filter(|pour| words::waits_for_cylinders(pour))
         };
         let early = pours().filter_map(|pour| pour.forecast.early_at).min();
         let late = pours()
@@ -185,13 +185,15 @@ fn draw_row(
         );
         return;
     };
-    let has_passed = pour.confirmation.state == "confirmed" || pour.release.is_some();
+    let has_passed = !words::waits_for_cylinders(pour);
     let style = if has_passed {
         theme.quiet()
     } else {
         theme.normal()
     };
-    window(axis, pour, now_cell, style, &mut stroke);
+    if pour.forecast.unproven_since.is_none() {
+        window(axis, pour, now_cell, style, &mut stroke);
+    }
     if let Some(cell) = pour.forecast.break_from_at.and_then(|at| axis.cell(at)) {
         stroke(cell, "B", style.patch(theme.strong()));
     }
@@ -204,6 +206,11 @@ fn draw_row(
                 .late_at
                 .is_some_and(|late_at| late_at > wanted_at);
         stroke(cell, "W", if is_late { theme.doubt() } else { style });
+    }
+    if let Some(since) = pour.forecast.unproven_since {
+        // A window that ends before now would read as an arrival.
+        let text = format!("{}, not proven: break a set", state.zone.clock(since));
+        paint::put(buf, axis.x, y, axis.width, &text, theme.doubt());
     }
     if pour.forecast.likely_at.is_none() && !has_passed {
         paint::put(buf, axis.x, y, axis.width, "no forecast", theme.doubt());

@@ -74,7 +74,7 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
     );
     section(
         &mut lines,
-        "Piece holds (they bar shipping, not detensioning)",
+        "Piece holds: do not ship until the engineer decides",
         &texts(&pour.piece_holds),
         width,
         theme.doubt(),

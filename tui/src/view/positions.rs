@@ -27,9 +27,15 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
         "age".to_owned(),
         "trust".to_owned(),
     ];
+    let disagreed = if pour.estimate_disagreed {
+        "; cylinders disagree with these estimates"
+    } else {
+        ""
+    };
+    let unit = Megapascal::unit(units);
     let mut lines = vec![
         Line::styled(
-            format!(" Positions, strength in {}", Megapascal::unit(units)),
+            format!(" Positions, strength in {unit}{disagreed}"),
             theme.heading(),
         ),
         Line::styled(row(&heads, width), theme.heading()),

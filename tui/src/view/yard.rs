@@ -142,6 +142,8 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) -> Drawn 
     }
 }
 
+/// Cells of cylinders and status together.
+const STATE_CELLS: usize = 21;
 /// How the beds stand when they do not stand as in the yard.
 const URGENT_FIRST: &str = "Most urgent first.";
 /// What the sign before a mix means.
@@ -282,7 +284,7 @@ fn content(cell: Cell, row: &Row<'_>, state: &State, theme: Theme) -> (String, S
     match cell {
         Cell::Bed => (row.bed.bed.clone(), mark(row, theme).1),
         Cell::Mix => mix(pour, theme),
-        Cell::Status => (words::status_of(pour), status_style(pour, theme)),
+        Cell::Status => (pour.status_words.clone(), status_style(pour, theme)),
         Cell::State => (state_words(pour), cylinder_style(pour, theme)),
         Cell::Now => (words::temperatures_short(pour, units), theme.normal()),
         Cell::Strengths => (words::strengths_short(pour, units), theme.normal()),
@@ -290,10 +292,7 @@ fn content(cell: Cell, row: &Row<'_>, state: &State, theme: Theme) -> (String, S
             words::window_short(&pour.forecast, state.zone),
             theme.normal(),
         ),
-        Cell::Cylinders => (
-            words::cylinders_short(pour, units),
-            cylinder_style(pour, theme),
-        ),
+        Cell::Cylinders => (pour.confirmation.short.clone(), cylinder_style(pour, theme)),
         Cell::Holds => (words::holds_short(pour), theme.normal()),
         Cell::HoldCounts => (hold_counts(pour), theme.normal()),
     }
@@ -315,12 +314,17 @@ fn is_doubted(pour: &PourView) -> bool {
 /// Cylinders and status together in twenty-one cells; what the cylinders say comes first, so that it
 /// is whole where the rest does not fit.
 pub fn state_words(pour: &PourView) -> String {
-    let cylinders = words::cylinders_shortest(pour);
-    match pour.status {
+    let cylinders = &pour.confirmation.shortest;
+    let both = match pour.status {
         PourStatus::Confirmed => "passed, not released".to_owned(),
         PourStatus::BreakDue => format!("{cylinders}; due"),
-        PourStatus::Curing if pour.confirmation.state == "passed-in-part" => cylinders.to_owned(),
+        status if words::status(status) == cylinders => cylinders.clone(),
         status => format!("{cylinders}; {}", words::status(status)),
+    };
+    if text::width_of(&both) <= STATE_CELLS {
+        both
+    } else {
+        cylinders.clone()
     }
 }
 
@@ -341,9 +345,10 @@ fn status_style(pour: &PourView, theme: Theme) -> Style {
 }
 
 pub fn cylinder_style(pour: &PourView, theme: Theme) -> Style {
-    match pour.confirmation.state.as_str() {
-        "failed" => theme.bad(),
-        "passed-in-part" | "confirmed" => theme.strong(),
+    match pour.confirmation.outcome.as_str() {
+        "failed" | "failed-after-release" => theme.bad(),
+        "not-confirmed" | "does-not-count" => theme.doubt(),
+        "confirmed" | "released" => theme.strong(),
         _ => theme.normal(),
     }
 }

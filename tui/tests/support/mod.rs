@@ -15,8 +15,9 @@ use daemon_api::ahead::{
 use daemon_api::alarm::{AlarmView, SnoozedView};
 use daemon_api::bed::{BedView, PlantSnapshot, PlantView, StoreView};
 use daemon_api::pour::{
-    BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView, EstimateView,
-    ForecastView, LimitsView, NoteView, PositionView, PourStatus, PourView, SwitchView, TrustView,
+    BreakTimeView, BreakView, ChannelView, ConfirmationView, CurveView, CylinderSetView,
+    EstimateView, ForecastView, LimitsView, NoteView, PositionView, PourStatus, PourView,
+    SwitchView, TrustView,
 };
 use daemon_api::series::{Series, SeriesAnswer, SeriesPoint, StrengthPoint};
 use daemon_api::source::{RefusalCount, RefusalView, SourceView};
@@ -26,6 +27,7 @@ use ratatui::layout::Rect;
 use tui::event::{Connection, Event, Request};
 use tui::state::{Settings, State};
 use tui::theme::Theme;
+use units::{Megapascal, Show as _, UnitSystem};
 use uuid::Uuid;
 
 /// Small and large, the two sizes at which every screen is captured.
@@ -97,6 +99,7 @@ pub fn pour(bed: &str) -> PourView {
         layer: None,
         mix: "DT-45".to_owned(),
         status: PourStatus::Curing,
+        status_words: "curing".to_owned(),
         from_station_m: 0.0,
         to_station_m: 60.96,
         first_placement_at: Some(minutes_ago(730)),
@@ -142,6 +145,7 @@ pub fn pour(bed: &str) -> PourView {
             note: "Approved by the lab.".to_owned(),
         },
         estimate: positions[2].estimate.clone(),
+        estimate_disagreed: false,
         governing_position: Some("P3".to_owned()),
         forecast: ForecastView {
             early_at: Some(in_minutes(116)),
@@ -150,6 +154,19 @@ pub fn pour(bed: &str) -> PourView {
             pass_probability_now: Some(0.04),
             break_from_at: Some(in_minutes(190)),
             break_probability: 0.9,
+            break_times: [
+                (146, 0.5, "even", "50 % to pass"),
+                (190, 0.91, "aimed", "91 % to pass"),
+                (196, 0.93, "wanted", "93 % to pass, at the wanted time"),
+            ]
+            .map(|(minutes, probability, kind, words)| BreakTimeView {
+                at: in_minutes(minutes),
+                probability,
+                kind: kind.to_owned(),
+                words: words.to_owned(),
+            })
+            .to_vec(),
+            unproven_since: None,
             reason: None,
             lacks: vec!["nothing reads the yard: it is guessed".to_owned()],
             pours_of_bed: 6,
@@ -196,11 +213,13 @@ pub fn pour(bed: &str) -> PourView {
         }],
         confirmation: ConfirmationView {
             state: "no-break".to_owned(),
+            outcome: "not-broken".to_owned(),
+            short: "no break yet".to_owned(),
+            shortest: "no break yet".to_owned(),
             words: "No cylinder is broken yet: only a passing set can confirm this line."
                 .to_owned(),
-            breaks: Vec::new(),
-            waiting_for: Vec::new(),
             release_specimens_left: 2,
+            ..ConfirmationView::default()
         },
         release_holds: vec![NoteView {
             kind: "no-confirming-break".to_owned(),
@@ -222,6 +241,12 @@ pub fn break_id() -> Uuid {
 
 /// A break of set A.
 pub fn break_of(mean_mpa: f64, passes: bool) -> BreakView {
+    let us = UnitSystem::Us;
+    let told = format!(
+        "{} of {}",
+        Megapascal(mean_mpa).show(us),
+        Megapascal(24.13).show(us)
+    );
     BreakView {
         id: break_id(),
         by: "Q. Lane".to_owned(),
@@ -230,6 +255,11 @@ pub fn break_of(mean_mpa: f64, passes: bool) -> BreakView {
         mean_mpa,
         required_mpa: 24.13,
         passes,
+        says: if passes { "passes" } else { "failed" }.to_owned(),
+        words: format!("{told}: {}", if passes { "passes" } else { "FAILED" }),
+        short: format!("{}: {told}", if passes { "passes" } else { "FAILED" }),
+        confirms: Vec::new(),
+        decided: None,
         pooled_mean_mpa: None,
         estimate_mpa: Some(24.5),
         ratio: Some(mean_mpa / 24.5),
@@ -245,12 +275,17 @@ pub fn confirmed(bed: &str) -> PourView {
     pour.cylinder_sets[0].breaks = vec![break_of(24.96, true)];
     pour.cylinder_sets[0].broken_count = 2;
     pour.cylinder_sets[0].left_count = 0;
+    pour.status_words = "cylinders passed, not released".to_owned();
+    pour.forecast.break_from_at = None;
+    pour.forecast.break_times.clear();
     pour.confirmation = ConfirmationView {
         state: "confirmed".to_owned(),
+        outcome: "confirmed".to_owned(),
+        short: "passed: 3620 psi of 3500 psi".to_owned(),
+        shortest: "passed".to_owned(),
         words: "Set A passed and confirms every position; the release is not signed.".to_owned(),
         breaks: vec![break_id()],
-        waiting_for: Vec::new(),
-        release_specimens_left: 0,
+        ..ConfirmationView::default()
     };
     pour.release_holds.clear();
     pour
@@ -260,7 +295,12 @@ pub fn confirmed(bed: &str) -> PourView {
 pub fn failed(bed: &str) -> PourView {
     let mut pour = pour(bed);
     pour.cylinder_sets[0].breaks = vec![break_of(22.75, false)];
+    pour.status_words = "break FAILED, curing".to_owned();
+    pour.estimate_disagreed = true;
     pour.confirmation.state = "failed".to_owned();
+    pour.confirmation.outcome = "failed".to_owned();
+    pour.confirmation.short = "FAILED: 3300 psi of 3500 psi".to_owned();
+    pour.confirmation.shortest = "FAILED".to_owned();
     pour.confirmation.words =
         "Set A failed: break another set later; nothing is confirmed.".to_owned();
     pour
@@ -372,6 +412,7 @@ pub fn snapshot(beds: Vec<BedView>) -> PlantSnapshot {
 pub fn normal() -> PlantSnapshot {
     let mut not_yet = pour("N2");
     not_yet.status = PourStatus::Placing;
+    not_yet.status_words = "placing".to_owned();
     not_yet.estimate = EstimateView {
         kind: "not-yet".to_owned(),
         reason: Some("below the curve's first data".to_owned()),
@@ -383,6 +424,7 @@ pub fn normal() -> PlantSnapshot {
     };
     let mut due = pour("S1");
     due.status = PourStatus::BreakDue;
+    due.status_words = "break due".to_owned();
     snapshot(vec![
         bed(0, "N1", vec![pour("N1")]),
         bed(1, "N2", vec![not_yet]),

@@ -66,6 +66,8 @@ pub(super) struct PositionOutlook {
     pub(super) required_mpa: Option<f64>,
     /// The maturity at which the curve reaches that; infinite without.
     pub(super) needed: f64,
+    /// The maturity of cylinders that passed for it; infinite where it does not wait for one.
+    pub(super) catch_up: f64,
     /// How long it has not been believed, h; zero where it is.
     pub(super) doubted_h: f64,
     pub(super) place: SensorPlace,
@@ -86,6 +88,8 @@ pub(super) struct Futures {
     /// When a set broken then would pass for every position.
     pub(super) set_passes: Vec<f64>,
     pub(super) by_position: Vec<Vec<f64>>,
+    /// When each position is as mature as cylinders that passed for it.
+    pub(super) catch_up: Vec<Vec<f64>>,
 }
 
 /// One position on its way through one future.
@@ -112,6 +116,7 @@ pub(super) struct Body {
     curve: Goal,
     strength: Goal,
     set: Goal,
+    catch_up: Goal,
 }
 
 /// A maturity to reach, and when it was reached, hours from now.
@@ -208,6 +213,7 @@ impl Futures {
             slowest: Vec::new(),
             set_passes: Vec::new(),
             by_position: vec![Vec::new(); night.positions.len()],
+            catch_up: vec![Vec::new(); night.positions.len()],
         };
         for member in 0..member_count {
             let bodies = night.live(member, course, |_, _, _| {});
@@ -219,6 +225,9 @@ impl Futures {
             futures.set_passes.push(slowest(&Body::passes_h));
             for (times, body) in futures.by_position.iter_mut().zip(&bodies) {
                 times.push(body.strong_h());
+            }
+            for (times, body) in futures.catch_up.iter_mut().zip(&bodies) {
+                times.push(body.catch_up.hours());
             }
         }
         futures.sort();
@@ -235,6 +244,9 @@ impl Futures {
     /// Puts each list in order of time.
     pub(super) fn sort(&mut self) {
         for times in self.all_mut() {
+            times.sort_by(f64::total_cmp);
+        }
+        for times in &mut self.catch_up {
             times.sort_by(f64::total_cmp);
         }
     }
@@ -414,6 +426,7 @@ impl Night<'_> {
             curve: goal(position.needed, 1.0),
             strength,
             set: truly(asked_of_set_mpa, needed_by_set),
+            catch_up: goal(position.catch_up, 1.0),
             slab,
             cells,
         }
@@ -464,7 +477,8 @@ fn mean_c(bodies: &[Body], picks: impl Fn(&Body) -> bool) -> f64 {
 impl Body {
     /// True where it need not be followed any longer.
     fn is_settled(&self) -> bool {
-        self.curve.is_settled() && self.strength.is_settled() && self.set.is_settled()
+        let goals = [&self.curve, &self.strength, &self.set, &self.catch_up];
+        goals.iter().all(|goal| goal.is_settled())
     }
 
     fn lengthen(&mut self, step_h: f64) {
@@ -491,6 +505,7 @@ impl Body {
         self.strength_maturity += 0.5 * (self.strength_rate + strength_rate) * hours;
         (self.rate, self.strength_rate) = (rate, strength_rate);
         self.curve.advance(before, self.maturity, step);
+        self.catch_up.advance(before, self.maturity, step);
         self.strength
             .advance(strength_before, self.strength_maturity, step);
         self.set

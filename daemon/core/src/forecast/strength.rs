@@ -241,7 +241,7 @@ impl Pace {
 }
 
 fn has_failed(broken: &JudgedBreak) -> bool {
-    let passes_pooled = broken.pooled.is_some_and(|pooled| pooled.passes);
+    let passes_pooled = broken.pooled.as_ref().is_some_and(|pooled| pooled.passes);
     broken.is_release_set && !broken.passes && !passes_pooled
 }
 

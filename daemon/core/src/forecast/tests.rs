@@ -151,6 +151,7 @@ impl Question<'_> {
             .map(|(index, path)| KnownPosition {
                 index,
                 required_mpa: Some(self.required_mpa),
+                catches_up_at: None,
                 time_zero_at: path.first().map(|first| first.0),
                 temperatures: path,
                 believed: !path.is_empty(),
@@ -321,6 +322,7 @@ fn what_stands_in_the_way_is_said() {
     };
     let unread = reason(&KnownAt {
         positions: vec![KnownPosition {
+            catches_up_at: None,
             time_zero_at: Some(minute(0)),
             ..question.known().positions[1]
         }],
@@ -407,11 +409,16 @@ fn broken(mean_mpa: f64, ratio: Option<f64>) -> JudgedBreak {
         mean_mpa,
         required_mpa: 25.0,
         passes: mean_mpa >= 25.0,
+        decided: crate::assessment::Decided::default(),
         pooled: None,
         specimen_maturity: None,
         estimate_mpa: None,
         ratio,
         is_release_set: true,
+        confirms: Vec::new(),
+        says: crate::assessment::BreakSays::default(),
+        words: String::new(),
+        short: String::new(),
         notes: Vec::new(),
     }
 }

@@ -1,6 +1,6 @@
 //! The sampled futures told: points of the two distributions, and what trials correct in them.
 
-use crate::assessment::{Forecast, ForecastWindow};
+use crate::assessment::{BreakTime, BreakTimeKind, Forecast, ForecastWindow};
 use crate::forecast::future::Futures;
 use crate::forecast::{HORIZON_H, KnownAt, Usable};
 use crate::habits::Correction;
@@ -10,6 +10,8 @@ use crate::time::UtcMs;
 const EARLY: f64 = 0.1;
 const LIKELY: f64 = 0.5;
 const LATE: f64 = 0.9;
+/// A set broken then passes as often as not.
+const EVEN: f64 = 0.5;
 /// The probabilities whose times are told.
 const CHANCES: [f64; 11] = [0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95];
 
@@ -50,8 +52,16 @@ pub(super) fn summarise(
             *likely_at = at(quantile_of_sorted(times, LIKELY));
         }
     }
+    let mut position_catches_up_at = vec![None; known.position_count];
+    for (one, times) in usable.iter().zip(&futures.catch_up) {
+        if let Some(catches_up_at) = position_catches_up_at.get_mut(one.known.index) {
+            // It has not caught up, so that is not past.
+            *catches_up_at = at(quantile_of_sorted(times, LIKELY).max(0.0));
+        }
+    }
     if obstacle.is_some() {
         return Forecast {
+            position_catches_up_at,
             position_likely_at,
             reason: obstacle,
             ..Forecast::default()
@@ -99,10 +109,45 @@ pub(super) fn summarise(
             &futures.set_passes,
             known.break_probability,
         )),
+        break_times: break_times(known, futures, now),
+        position_catches_up_at,
         position_likely_at,
         reason,
         ..Forecast::default()
     }
+}
+
+/// When a set may be broken, each time with its chance: at the wanted time, as even chances, and with the
+/// plant's probability; what is past or comes to the same is told once.
+fn break_times(known: &KnownAt<'_>, futures: &Futures, now: UtcMs) -> Vec<BreakTime> {
+    let passes = &futures.set_passes;
+    let hours_to = |share: f64| reached_by_share(passes, share).max(0.0);
+    let wanted_h = known.record.facts.wanted_release_at;
+    let wanted_h = wanted_h.map(|wanted_at| wanted_at.hours_since(now));
+    let asked = [
+        (BreakTimeKind::Even, Some(hours_to(EVEN))),
+        (BreakTimeKind::Wanted, wanted_h.filter(|hours| *hours > 0.0)),
+        (
+            BreakTimeKind::Aimed,
+            Some(hours_to(known.break_probability)),
+        ),
+    ];
+    let mut times: Vec<BreakTime> = asked
+        .into_iter()
+        .filter_map(|(kind, hours)| Some((kind, hours.filter(|hours| hours.is_finite())?)))
+        .map(|(kind, hours)| BreakTime {
+            at: now.plus_hours(hours),
+            probability: share_by(passes, hours),
+            kind,
+        })
+        .collect();
+    // Where waiting until the plant's probability costs nothing, even chances are no choice.
+    let is_now = |one: &BreakTime, kind| one.kind == kind && one.at <= now;
+    if times.iter().any(|one| is_now(one, BreakTimeKind::Aimed)) {
+        times.retain(|one| one.kind != BreakTimeKind::Even);
+    }
+    times.sort_by_key(|one| one.at);
+    times
 }
 
 /// The share of sorted times that have arrived after some hours.

@@ -138,7 +138,7 @@ pub fn sentence(breach: &Breach, units: UnitSystem) -> String {
     format!("{what}, {side} {limit} ({})", breach.source)
 }
 
-fn clock(at: UtcMs) -> String {
+pub(crate) fn clock(at: UtcMs) -> String {
     at.to_utc()
         .map_or_else(|| at.0.to_string(), |at| at.format("%H:%M UTC").to_string())
 }

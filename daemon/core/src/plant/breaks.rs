@@ -1,12 +1,16 @@
-//! Breaks with the temperatures that their specimens had, for the lab.
+//! Breaks with the temperatures that their specimens had, for the lab, and what they say in words.
 
 use calibration::TimeZero;
 
 use super::Plant;
-use crate::act::SetPurpose;
+use crate::act::{BreakResult, SetPurpose};
 use crate::age::specimen_zero;
-use crate::positions::{left_tarp_at, specimen_path};
-use crate::release::strength_mpa;
+use crate::assessment::{Confirmation, Forecast, JudgedBreak, Outcome, PositionAssessment};
+use crate::estimate::ReadyCurve;
+use crate::limits;
+use crate::positions::{Readings, left_tarp_at, specimen_maturity, specimen_path};
+use crate::pour::{PourRecord, RecordedBreak};
+use crate::release::{self, Telling, strength_mpa};
 use crate::time::UtcMs;
 
 /// One break of a pour.
@@ -29,6 +33,58 @@ pub struct SpecimenBreak {
 }
 
 impl Plant {
+    /// Says when what waits will be confirmed, and chooses the words of all breaks.
+    pub(super) fn tell_cylinders(
+        &self,
+        (record, ready, readings): (&PourRecord, Option<&ReadyCurve>, &Readings<'_>),
+        positions: &[PositionAssessment],
+        forecast: &mut Forecast,
+        (breaks, confirmation): (&mut [JudgedBreak], &mut Confirmation),
+        now: UtcMs,
+    ) {
+        let policy = &self.config.release;
+        for one in &mut confirmation.catch_up {
+            let at = forecast.position_catches_up_at.get(one.index);
+            one.likely_at = at.copied().flatten();
+        }
+        if confirmation.outcome == Outcome::NotConfirmed {
+            let maturity_now = |set: &str| {
+                let broken_now = RecordedBreak {
+                    id: 0,
+                    by: String::new(),
+                    why: None,
+                    recorded_at: now,
+                    result: BreakResult {
+                        set: set.to_owned(),
+                        pulled_at: None,
+                        tested_at: now,
+                        specimens: Vec::new(),
+                    },
+                };
+                specimen_maturity(&self.config, record, ready?, readings, &broken_now)
+            };
+            // `None` is after every time: what is not known to come is waited for longest.
+            let last_at = |at: Option<UtcMs>| at.map_or(i64::MAX, |at| at.0);
+            let waits_until = confirmation.catch_up.iter();
+            let waits_until = waits_until.map(|one| last_at(one.likely_at)).max();
+            let breaks_from = last_at(forecast.break_from_at);
+            confirmation.is_break_sooner = waits_until.is_some_and(|until| breaks_from < until)
+                && release::could_confirm_the_rest(record, policy, positions, &maturity_now);
+        }
+        if confirmation.outcome.waits_for_cylinders() {
+            let is_past = forecast.late_at.is_some_and(|late_at| late_at <= now);
+            forecast.unproven_since = forecast.likely_at.filter(|_| is_past);
+        } else {
+            forecast.break_times.clear();
+        }
+        let telling = Telling {
+            units: self.config.units,
+            clock: &limits::clock,
+            next_set_from: forecast.break_from_at.map(|from| from.max(now)),
+        };
+        release::tell(record, policy, &telling, breaks, confirmation);
+    }
+
     /// The breaks of a pour in order of testing.
     #[must_use]
     pub fn specimen_breaks(&self, pour: &str) -> Vec<SpecimenBreak> {

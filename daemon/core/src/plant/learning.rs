@@ -104,7 +104,7 @@ impl Plant {
             });
         }
         let nothing = Habits::of(&record, std::iter::empty(), end);
-        let known = self.known(&record, ready, &judged, &breaks, &nothing);
+        let known = self.known(&record, ready, &judged, (&breaks, &[]), &nothing);
         let mut summary = habits::summarise(&known, end, known_at);
         summary.curve_breaks = curve_breaks;
         let by_curve = forecast(&known, end);
@@ -135,7 +135,11 @@ impl Plant {
         let judged = judge_channels(&self.config, &record, ready, readings, at);
         let breaks = self.breaks(&record, ready, readings);
         let habits = self.habits(&record, at).uncorrected();
-        let window = forecast(&self.known(&record, ready, &judged, &breaks, &habits), at).by_curve;
+        let window = forecast(
+            &self.known(&record, ready, &judged, (&breaks, &[]), &habits),
+            at,
+        )
+        .by_curve;
         let (early_at, likely_at, late_at) = (window.early_at?, window.likely_at?, window.late_at?);
         Some(habits::Trial {
             error_h: reached_at.hours_since(likely_at),

@@ -1,10 +1,12 @@
 //! Breaks judged one by one, and together where one follows a failure too soon.
 
-use calibration::{CylinderSize, PreparedCurve, cylinder_strength};
+use calibration::{
+    CylinderSize, Judgement, PreparedCurve, ReleaseBasis, Shortfall, cylinder_strength,
+};
 use units::{Kilonewton, Megapascal, Millimetre};
 
 use crate::act::{CylinderSet, SetPurpose, SetStorage, SpecimenResult};
-use crate::assessment::{JudgedBreak, Pooled};
+use crate::assessment::{BreakSays, Decided, DecidedBy, JudgedBreak, Pooled};
 use crate::config::{ReleasePolicy, SetScope};
 use crate::pour::{PourRecord, RecordedBreak};
 
@@ -48,13 +50,7 @@ pub fn judge_breaks(
         breaks.push(judged);
     }
     for index in 0..breaks.len() {
-        breaks[index].pooled = pooled_strengths(record, &breaks, index, policy).map(|strengths| {
-            let count = strengths.len() as f64;
-            Pooled {
-                mean_mpa: strengths.iter().sum::<f64>() / count,
-                passes: passes(record, policy, &breaks[index].set, &strengths, required_mpa),
-            }
-        });
+        breaks[index].pooled = pooled(record, &breaks, index, policy);
     }
     breaks
 }
@@ -81,6 +77,10 @@ fn judge_alone(
     let size = size_of(record, &broken.result.set);
     let pressed: Vec<Megapascal> = strengths_mpa.iter().map(|one| Megapascal(*one)).collect();
     let judgement = policy.rule.judge(&pressed, Megapascal(required_mpa), size);
+    let names = broken.result.specimens.iter();
+    let cylinders: Vec<(&str, &str)> = names
+        .map(|one| (broken.result.set.as_str(), one.specimen.as_str()))
+        .collect();
     if required_mpa <= 0.0 {
         notes.push("no release strength is required: there is nothing to pass".to_owned());
     }
@@ -110,13 +110,109 @@ fn judge_alone(
         strengths_mpa,
         required_mpa,
         passes: judgement.passes && required_mpa > 0.0,
+        decided: decided(policy, &judgement, &cylinders, required_mpa),
         pooled: None,
         specimen_maturity: None,
         estimate_mpa: None,
         ratio: None,
         is_release_set,
+        confirms: Vec::new(),
+        says: BreakSays::default(),
+        words: String::new(),
+        short: String::new(),
         notes,
     }
+}
+
+/// The number by which cylinders, each named by its set and its own name, pass or fail.
+fn decided(
+    policy: &ReleasePolicy,
+    judgement: &Judgement,
+    cylinders: &[(&str, &str)],
+    required_mpa: f64,
+) -> Decided {
+    let mut sets: Vec<String> = cylinders.iter().map(|(set, _)| (*set).to_owned()).collect();
+    sets.dedup();
+    let mean_mpa = judgement.average.map_or(0.0, |average| average.0);
+    let named = |specimen: usize| {
+        let cylinder = cylinders.get(specimen.saturating_sub(1));
+        cylinder.map(|(_, name)| (*name).to_owned())
+    };
+    let (by, specimen, value, needed) = match judgement.reasons.first() {
+        _ if required_mpa <= 0.0 => (DecidedBy::NoRequirement, None, mean_mpa, 0.0),
+        None if policy.rule.basis == ReleaseBasis::Each => {
+            let lowest_mpa = judgement.lowest.map_or(0.0, |lowest| lowest.0);
+            (DecidedBy::Cylinder, None, lowest_mpa, required_mpa)
+        }
+        None => (DecidedBy::Mean, None, mean_mpa, required_mpa),
+        Some(Shortfall::AverageBelow { average, required }) => {
+            (DecidedBy::Mean, None, average.0, required.0)
+        }
+        Some(Shortfall::SpecimenBelow {
+            specimen,
+            strength,
+            required,
+        }) => (
+            DecidedBy::Cylinder,
+            named(*specimen),
+            strength.0,
+            required.0,
+        ),
+        Some(Shortfall::NotAStrength { specimen }) => {
+            (DecidedBy::NoStrength, named(*specimen), 0.0, required_mpa)
+        }
+        Some(Shortfall::TooFewSpecimens {
+            specimen_count,
+            specimen_count_min,
+        }) => (
+            DecidedBy::TooFewCylinders,
+            None,
+            *specimen_count as f64,
+            *specimen_count_min as f64,
+        ),
+    };
+    Decided {
+        by,
+        sets,
+        specimen,
+        value,
+        needed,
+    }
+}
+
+/// A break judged together with the sets tested shortly before it, where there are such.
+fn pooled(
+    record: &PourRecord,
+    breaks: &[JudgedBreak],
+    index: usize,
+    policy: &ReleasePolicy,
+) -> Option<Pooled> {
+    let together = judged_together(record, breaks, index, policy)?;
+    let this = &breaks[index];
+    let strengths: Vec<Megapascal> = together
+        .iter()
+        .flat_map(|one| one.strengths_mpa.iter().map(|mpa| Megapascal(*mpa)))
+        .collect();
+    let cylinders: Vec<(&str, &str)> = together
+        .iter()
+        .flat_map(|one| {
+            let recorded = record.breaks.iter().find(|broken| broken.id == one.id);
+            let specimens = recorded.map_or(&[][..], |broken| &broken.result.specimens);
+            let set = one.set.as_str();
+            specimens
+                .iter()
+                .map(move |specimen| (set, specimen.specimen.as_str()))
+        })
+        .collect();
+    let required = Megapascal(this.required_mpa);
+    let judgement = policy
+        .rule
+        .judge(&strengths, required, size_of(record, &this.set));
+    Some(Pooled {
+        mean_mpa: judgement.average.map_or(0.0, |average| average.0),
+        passes: judgement.passes && this.required_mpa > 0.0,
+        decided: decided(policy, &judgement, &cylinders, this.required_mpa),
+    })
 }
 
 /// A specimen's strength, MPa: as entered, or from its load and the diameter; `None` where neither is there.
@@ -153,14 +249,27 @@ pub(super) fn passes(
     judgement.passes && required_mpa > 0.0
 }
 
-/// The strengths of a break together with the release sets of the same concrete tested shortly before
-/// it, where one of them failed: breaking until one passes is one result.
-pub(super) fn pooled_strengths(
+/// The strengths that decide on a break: with the sets it is judged together with, else its own.
+pub(super) fn deciding_strengths(
     record: &PourRecord,
     breaks: &[JudgedBreak],
     index: usize,
     policy: &ReleasePolicy,
-) -> Option<Vec<f64>> {
+) -> Vec<f64> {
+    let together = judged_together(record, breaks, index, policy);
+    let together = together.unwrap_or_else(|| vec![&breaks[index]]);
+    let strengths = together.iter().flat_map(|one| &one.strengths_mpa);
+    strengths.copied().collect()
+}
+
+/// A break with the release sets of the same concrete tested shortly before it, where one of them
+/// failed: breaking until one passes is one result.
+fn judged_together<'a>(
+    record: &PourRecord,
+    breaks: &'a [JudgedBreak],
+    index: usize,
+    policy: &ReleasePolicy,
+) -> Option<Vec<&'a JudgedBreak>> {
     let this = &breaks[index];
     let own = record.sets.get(&this.set).filter(|_| this.is_release_set)?;
     let is_near =
@@ -172,7 +281,7 @@ pub(super) fn pooled_strengths(
             .get(&other.set)
             .is_some_and(|set| shares_concrete(policy, own, set))
     };
-    let together: Vec<&JudgedBreak> = breaks[..index]
+    let mut together: Vec<&JudgedBreak> = breaks[..index]
         .iter()
         .filter(|earlier| earlier.is_release_set && is_near(earlier) && is_same(earlier))
         .collect();
@@ -181,12 +290,8 @@ pub(super) fn pooled_strengths(
         .iter()
         .any(|earlier| earlier.tested_at == this.tested_at);
     let has_failure = together.iter().any(|earlier| !earlier.passes) || (is_tied && !this.passes);
-    has_failure.then(|| {
-        let earlier = together
-            .iter()
-            .flat_map(|one| one.strengths_mpa.iter().copied());
-        earlier.chain(this.strengths_mpa.iter().copied()).collect()
-    })
+    together.push(this);
+    has_failure.then_some(together)
 }
 
 /// Whether two sets stand for any of the same concrete.
@@ -203,5 +308,8 @@ fn shares_concrete(policy: &ReleasePolicy, one: &CylinderSet, other: &CylinderSe
 
 /// The result that counts: with the sets it is judged together with, where there are any.
 pub(super) fn passes_finally(broken: &JudgedBreak) -> bool {
-    broken.pooled.map_or(broken.passes, |pooled| pooled.passes)
+    broken
+        .pooled
+        .as_ref()
+        .map_or(broken.passes, |pooled| pooled.passes)
 }

@@ -2,36 +2,49 @@
 
 use std::collections::BTreeSet;
 
-use calibration::CylinderSize;
-use units::{Megapascal, UnitSystem, show_apart};
-
 use crate::act::{CylinderSet, Load, SetPurpose, SetStorage};
 use crate::assessment::{
-    Confirmation, ConfirmationState, Forecast, JudgedBreak, PositionAssessment, PourStatus,
+    CatchUp, Confirmation, ConfirmationState, Forecast, JudgedBreak, Outcome, PositionAssessment,
+    PourStatus,
 };
 use crate::config::{ReleasePolicy, SetScope};
 use crate::pour::PourRecord;
-use crate::release::breaks::{passes, passes_finally, pooled_strengths};
+use crate::release::breaks::{deciding_strengths, passes, passes_finally};
 use crate::time::UtcMs;
 
 /// Judges each position by the release breaks that stand for it, and says what is missing.
 ///
 /// A later failing break of the same concrete undoes what earlier ones confirmed. The result that
-/// counts is the pooled one, where a break followed a failure too soon.
+/// counts is the pooled one, where a break followed a failure too soon. Words come with
+/// [`tell`](super::tell), which knows what lies ahead.
 pub fn confirm(
     record: &PourRecord,
     policy: &ReleasePolicy,
-    units: UnitSystem,
-    breaks: &[JudgedBreak],
+    breaks: &mut [JudgedBreak],
     positions: &mut [PositionAssessment],
 ) -> Confirmation {
     let mut relied_on = BTreeSet::new();
+    let mut catch_up = Vec::new();
+    let mut confirms: Vec<(u128, String)> = Vec::new();
     for position in positions.iter_mut() {
         let by = confirming(record, policy, breaks, position);
-        position.confirmed = !by.is_empty();
+        position.confirmed = !by.confirmed.is_empty();
         if position.is_judged() {
-            relied_on.extend(by);
+            confirms.extend(by.confirmed.iter().map(|id| (*id, position.id.clone())));
+            if let Some(maturity) = by.to_catch_up.filter(|_| !position.confirmed) {
+                catch_up.push(CatchUp {
+                    index: position.index,
+                    position: position.id.clone(),
+                    maturity,
+                    likely_at: None,
+                });
+            }
+            relied_on.extend(by.confirmed);
         }
+    }
+    for broken in breaks.iter_mut() {
+        let named = confirms.iter().filter(|(id, _)| *id == broken.id);
+        broken.confirms = named.map(|(_, position)| position.clone()).collect();
     }
     let judged: Vec<&PositionAssessment> = positions.iter().filter(|one| one.is_judged()).collect();
     let waiting_for: Vec<String> = judged
@@ -39,12 +52,14 @@ pub fn confirm(
         .filter(|one| !one.confirmed)
         .map(|one| one.id.clone())
         .collect();
-    let failure = open_failure(record, policy, breaks);
+    let failure = open_failures(record, policy, breaks).first().copied();
+    let counting = || {
+        let release = breaks.iter().filter(|one| one.is_release_set);
+        release.filter(|one| passes_finally(one) && counts(policy, one))
+    };
+    let has_counting = counting().next().is_some();
     if judged.is_empty() && failure.is_none() {
-        let passing = breaks
-            .iter()
-            .filter(|one| one.is_release_set && passes_finally(one) && counts(policy, one));
-        relied_on.extend(passing.map(|one| one.id));
+        relied_on.extend(counting().map(|one| one.id));
     }
     let state = if !breaks.iter().any(|one| one.is_release_set) {
         ConfirmationState::NoBreak
@@ -55,50 +70,115 @@ pub fn confirm(
     } else {
         ConfirmationState::PassedInPart
     };
+    let last_of = |id: &u128| breaks.iter().rfind(|one| one.id == *id);
+    let decided = failure
+        .or_else(|| {
+            relied_on
+                .iter()
+                .filter_map(last_of)
+                .max_by_key(|one| one.tested_at)
+        })
+        .map(|broken| broken.decided().clone());
     Confirmation {
         state,
-        words: words(record, policy, units, state, failure, &waiting_for),
+        outcome: outcome(record, state, has_counting),
+        decided,
+        catch_up: match state {
+            ConfirmationState::PassedInPart => catch_up,
+            _ => Vec::new(),
+        },
         breaks: relied_on.into_iter().collect(),
         waiting_for,
         release_specimens_left: release_specimens_left(record),
+        ..Confirmation::default()
     }
 }
 
-/// The breaks that confirm a position, in order of testing.
+fn outcome(record: &PourRecord, state: ConfirmationState, has_counting: bool) -> Outcome {
+    match (&record.release, state) {
+        (Some(_), ConfirmationState::Failed) => Outcome::FailedAfterRelease,
+        (Some(_), _) => Outcome::Released,
+        (None, ConfirmationState::NoBreak) => Outcome::NotBroken,
+        (None, ConfirmationState::Failed) => Outcome::Failed,
+        (None, ConfirmationState::PassedInPart) if !has_counting => Outcome::DoesNotCount,
+        (None, ConfirmationState::PassedInPart) => Outcome::NotConfirmed,
+        (None, ConfirmationState::Confirmed) => Outcome::Confirmed,
+    }
+}
+
+/// What the breaks say of one position.
+#[derive(Default)]
+struct Confirming {
+    /// The breaks that confirm it, in order of testing.
+    confirmed: Vec<u128>,
+    /// The least maturity at their test of the cylinders that passed and were more mature than it is.
+    to_catch_up: Option<f64>,
+}
+
 fn confirming(
     record: &PourRecord,
     policy: &ReleasePolicy,
     breaks: &[JudgedBreak],
     position: &PositionAssessment,
-) -> Vec<u128> {
-    let mut by = Vec::new();
+) -> Confirming {
+    let mut by = Confirming::default();
     for (index, broken) in breaks.iter().enumerate() {
         if !broken.is_release_set || !stands_for(record, policy, &broken.set, position) {
             continue;
         }
-        let pooled = pooled_strengths(record, breaks, index, policy);
-        let strengths = pooled.as_deref().unwrap_or(&broken.strengths_mpa);
+        let strengths = deciding_strengths(record, breaks, index, policy);
         let required_mpa = position.required_mpa.unwrap_or(broken.required_mpa);
-        if !passes(record, policy, &broken.set, strengths, required_mpa) {
-            by.clear();
-        } else if counts(policy, broken) && has_caught_up(broken, position) {
-            by.push(broken.id);
+        if !passes(record, policy, &broken.set, &strengths, required_mpa) {
+            by = Confirming::default();
+        } else if counts(policy, broken) {
+            if has_caught_up(broken.specimen_maturity, position) {
+                by.confirmed.push(broken.id);
+            } else if let Some(maturity) = broken.specimen_maturity {
+                let least = by.to_catch_up.map_or(maturity, |least| least.min(maturity));
+                by.to_catch_up = Some(least);
+            }
         }
     }
     by
 }
 
+/// Whether a release set that is not all broken could confirm all that waits, as mature as its cylinders
+/// and the concrete are now.
+pub fn could_confirm_the_rest(
+    record: &PourRecord,
+    policy: &ReleasePolicy,
+    positions: &[PositionAssessment],
+    specimen_maturity: &dyn Fn(&str) -> Option<f64>,
+) -> bool {
+    let waiting = || {
+        let judged = positions.iter().filter(|one| one.is_judged());
+        judged.filter(|one| !one.confirmed)
+    };
+    let left = record.sets.values().filter(|set| {
+        set.purpose == SetPurpose::Release
+            && record.broken_specimens(&set.set).len() < set.specimens.len()
+    });
+    waiting().next().is_some()
+        && left.into_iter().any(|set| {
+            let maturity = specimen_maturity(&set.set);
+            (maturity.is_some() || policy.count_specimens_without_history)
+                && waiting().all(|one| {
+                    stands_for(record, policy, &set.set, one) && has_caught_up(maturity, one)
+                })
+        })
+}
+
 /// Whether a pass of these specimens counts: by their own history, or by the plant's rule.
-fn counts(policy: &ReleasePolicy, broken: &JudgedBreak) -> bool {
+pub(super) fn counts(policy: &ReleasePolicy, broken: &JudgedBreak) -> bool {
     broken.specimen_maturity.is_some() || policy.count_specimens_without_history
 }
 
-/// The latest release break that failed and whose concrete no later one has passed since.
-fn open_failure<'a>(
+/// The release breaks that failed and whose concrete no later one has passed since, the latest first.
+pub(super) fn open_failures<'a>(
     record: &PourRecord,
     policy: &ReleasePolicy,
     breaks: &'a [JudgedBreak],
-) -> Option<&'a JudgedBreak> {
+) -> Vec<&'a JudgedBreak> {
     let release: Vec<&JudgedBreak> = breaks.iter().filter(|one| one.is_release_set).collect();
     let is_open = |index: &usize| {
         let failed = release[*index];
@@ -114,8 +194,9 @@ fn open_failure<'a>(
     };
     (0..release.len())
         .rev()
-        .find(is_open)
+        .filter(is_open)
         .map(|index| release[index])
+        .collect()
 }
 
 /// Whether sets that passed stand for all the concrete that a failed set stood for.
@@ -184,80 +265,11 @@ pub(super) fn is_sampled(record: &PourRecord, ticket: &str) -> bool {
 }
 
 /// Whether the position is at least as mature as the specimens were at their test.
-fn has_caught_up(broken: &JudgedBreak, position: &PositionAssessment) -> bool {
-    match (broken.specimen_maturity, position.estimate.maturity()) {
+fn has_caught_up(specimen_maturity: Option<f64>, position: &PositionAssessment) -> bool {
+    match (specimen_maturity, position.estimate.maturity()) {
         (None, _) => true,
         (Some(specimens), Some(own)) => own >= specimens,
         (Some(_), None) => false,
-    }
-}
-
-fn words(
-    record: &PourRecord,
-    policy: &ReleasePolicy,
-    units: UnitSystem,
-    state: ConfirmationState,
-    failure: Option<&JudgedBreak>,
-    waiting_for: &[String],
-) -> String {
-    if let Some(release) = &record.release {
-        return format!(
-            "Released on cylinders by {} (as typed, not verified).",
-            release.by
-        );
-    }
-    match state {
-        ConfirmationState::NoBreak => {
-            "No cylinder has been broken yet: the estimate only says when to break.".to_owned()
-        }
-        ConfirmationState::Failed => {
-            let how = failure.map_or_else(String::new, |one| shortfall(policy, units, one));
-            format!(
-                "Cylinders failed{how}: do not release; the estimate only says when to break next."
-            )
-        }
-        ConfirmationState::PassedInPart if waiting_for.is_empty() => {
-            "Cylinders passed, but without a temperature history they do not count by the plant's \
-             rule: do not release."
-                .to_owned()
-        }
-        ConfirmationState::PassedInPart => format!(
-            "Cylinders passed, but do not confirm {} yet: do not release.",
-            waiting_for.join(", ")
-        ),
-        ConfirmationState::Confirmed => {
-            "Cylinders passed, not released: QC signs the release.".to_owned()
-        }
-    }
-}
-
-/// How a break failed, in brackets, with as many digits as it takes to see it.
-fn shortfall(policy: &ReleasePolicy, units: UnitSystem, broken: &JudgedBreak) -> String {
-    let mean_mpa = broken
-        .pooled
-        .map_or(broken.mean_mpa, |pooled| pooled.mean_mpa);
-    let together = broken.pooled.map_or("", |_| " with the sets before it");
-    if broken.required_mpa <= 0.0 {
-        return " (no release strength is required of this pour: correct it)".to_owned();
-    }
-    if mean_mpa < broken.required_mpa {
-        let (mean, required) =
-            show_apart(Megapascal(mean_mpa), Megapascal(broken.required_mpa), units);
-        return format!(" (set {}{together}: mean {mean} of {required})", broken.set);
-    }
-    let strengths: Vec<Megapascal> = broken
-        .strengths_mpa
-        .iter()
-        .map(|one| Megapascal(*one))
-        .collect();
-    let judgement = policy.rule.judge(
-        &strengths,
-        Megapascal(broken.required_mpa),
-        CylinderSize::Other,
-    );
-    match judgement.reasons.first() {
-        Some(reason) => format!(" (set {}: {})", broken.set, reason.sentence(units)),
-        None => format!(" (set {}{together})", broken.set),
     }
 }
 

@@ -3,7 +3,7 @@
 use calibration::{Cured, StrengthEstimate};
 
 use crate::assessment::{
-    Confirmation, ConfirmationState, DoubtReason, JudgedBreak, Note, PositionEstimate,
+    Confirmation, ConfirmationState, DoubtReason, JudgedBreak, Note, Outcome, PositionEstimate,
     PourAssessment, Standing, Verdict,
 };
 use crate::config::{PlantConfig, ReleasePolicy, SetScope};
@@ -50,16 +50,15 @@ pub fn release_holds(
         ),
         ConfirmationState::PassedInPart => hold(
             "not-confirmed-everywhere",
-            if confirmation.waiting_for.is_empty() {
-                "The passing specimens had no temperature history and do not count by the plant's \
-                 rule: break a set that has one."
-                    .to_owned()
+            if confirmation.outcome == Outcome::DoesNotCount {
+                format!(
+                    "{} Break a set that has a temperature record.",
+                    confirmation.words
+                )
             } else {
                 format!(
-                    "The passing break does not confirm {}: wait until the concrete there is as \
-                     mature as the specimens were, break a set that stands for it, or leave it out \
-                     with a reason.",
-                    confirmation.waiting_for.join(", ")
+                    "{} Or leave it out with a reason (`tarplight exclude`).",
+                    confirmation.words
                 )
             },
         ),
