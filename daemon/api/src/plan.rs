@@ -21,8 +21,8 @@ pub struct PlanAnswer {
 pub struct PlanItemView {
     /// When it is due.
     pub at: DateTime<Utc>,
-    /// `heat-on`, `heat-off`, `heat-may-go-off`, `heat-must-be-off`,
-    /// `check-tarp`, `break`, `wanted-release`, `latest-detensioning`, `snooze-ends`.
+    /// `heat-on`, `heat-off`, `heat-needed-until`, `heat-must-be-off`, `check-tarp`, `break`, `catch-up`,
+    /// `wanted-release`, `latest-detensioning`, `snooze-ends`.
     pub kind: String,
     /// The bed.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -2,7 +2,7 @@
 
 mod support;
 
-use daemon_core::act::{Act, ActBody, SetPurpose};
+use daemon_core::act::{Act, ActBody, HeatPlan, SetPurpose};
 use daemon_core::assessment::{
     BreakSays, BreakTimeKind, DecidedBy, Outcome, PourAssessment, PourStatus,
 };
@@ -273,4 +273,29 @@ fn a_window_that_is_past_while_nothing_is_broken_proves_nothing() {
     assert_eq!(passed.confirmation.outcome, Outcome::Confirmed);
     assert_eq!(passed.forecast.unproven_since, None);
     assert!(passed.forecast.break_times.is_empty());
+}
+
+#[test]
+fn after_cylinders_that_failed_no_alarm_asks_for_the_heat_to_be_off() {
+    let mut facts = opened();
+    facts.heat_plan = Some(HeatPlan {
+        on_at: Some(at(180)),
+        rise_c_per_h: None,
+        soak_c: None,
+        off_at: Some(at(600)),
+    });
+    let opening = act(1, 61, ActBody::PourOpened(Box::new(facts)));
+    let heated = act(2, 180, ActBody::HeatSwitched { on: true });
+    let asks = |acts: &[Act]| {
+        let mut all = vec![opening.clone(), heated.clone()];
+        all.extend_from_slice(acts);
+        let plant = plant_of(us(), &all, &ordinary_night(700));
+        let told = plant.assess(at(700)).troubles;
+        told.iter().any(|one| one.kind == "heat-still-on")
+    };
+    assert!(
+        asks(&[]),
+        "an hour and a half after the plan it is asked for"
+    );
+    assert!(!asks(&[psi(7, 650, "A", [2000.0, 2100.0])]));
 }

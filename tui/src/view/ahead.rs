@@ -46,10 +46,10 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
         let told = |rate: f64| CelsiusPerHour(rate.max(0.0)).show(units);
         limit_words("fastest fall", found, told, clock)
     }));
-    let is_said_off = pour.heat.is_some_and(|switch| !switch.on);
+    let said_on = pour.heat.map(|switch| switch.on);
     let heat = ahead.heat.iter();
     let now = state.plant_now();
-    entries.extend(heat.flat_map(|heat| heat_words(heat, is_said_off, now, clock)));
+    entries.extend(heat.flat_map(|heat| heat_words(heat, said_on, now, clock)));
     let may_go_off = |heat: &HeatAdviceView| heat.counsel == HeatCounsel::OffFrom;
     let limits = &pour.limits;
     let is_limited = limits.heat_off_h_max.is_some() || limits.heat_off_fall_c_max.is_some();
@@ -166,10 +166,11 @@ fn limit_words(
 
 fn heat_words(
     heat: &HeatAdviceView,
-    is_said_off: bool,
+    said_on: Option<bool>,
     now: At,
     clock: impl Fn(At) -> String,
 ) -> Vec<String> {
+    let (is_said_on, is_said_off) = (said_on == Some(true), said_on == Some(false));
     let aim = words::percent(heat.aimed_probability);
     let mut told = vec![format!(
         "wanted {}: chance that a set passes by then with heat as planned {}, aimed at {aim}",
@@ -200,6 +201,9 @@ fn heat_words(
                     bound(heat)
                 )
             }
+        }
+        (HeatCounsel::HeatIsOff, _) if is_said_on => {
+            "the heat was recorded on, but the air reads unheated".to_owned()
         }
         (HeatCounsel::HeatIsOff, _) => "the heat is off: there is nothing to turn off".to_owned(),
         (HeatCounsel::NothingHelps, _) => {

@@ -26,7 +26,12 @@ pub fn lines(state: &State, width: u16, theme: Theme) -> Vec<Line<'static>> {
     lines.push(Line::styled(" What stands", theme.heading()));
     lines.extend(stands(state, log, width, theme));
     lines.push(Line::styled(" What is next", theme.heading()));
-    lines.extend(plan::items(state, &log.next, width, theme));
+    if log.next.is_empty() {
+        let text = "   Nothing is due before the shift ends; w shows the whole plan.";
+        lines.push(Line::styled(text, theme.normal()));
+    } else {
+        lines.extend(plan::items(state, &log.next, width, theme));
+    }
     let from = state.zone.clock_near(log.from_at, state.plant_now());
     let title = format!(" What happened since {from}, the newest first");
     lines.push(Line::styled(title, theme.heading()));

@@ -62,7 +62,10 @@ pub fn heat_troubles(
         now,
         switch: record.heat.iter().rfind(|switch| switch.at <= now).copied(),
         planned_on_at: plan.and_then(|plan| plan.on_at.or_else(preset_ends_at)),
-        planned_off_at: plan.and_then(|plan| plan.off_at),
+        // After cylinders that failed the heat is kept, whatever was planned.
+        planned_off_at: plan
+            .and_then(|plan| plan.off_at)
+            .filter(|_| !pour.confirmation.outcome.is_failed()),
     };
     let lost = heat.lost();
     let local = heat.lost_locally(lost.as_ref());
