@@ -219,6 +219,7 @@ impl EventLoop {
             Watch::resume(&reader, acts, units, now)?
         };
         let caller = calls::resume(&reader, inputs.notify, now)?;
+        live.plant_mut().listens_since(now);
         tracing::info!(reading_count, "the record is read back");
         let (done_out, done_in) = mpsc::unbounded_channel();
         Ok(Self {

@@ -255,11 +255,12 @@ pub fn waits_for_cylinders(pour: &PourView) -> bool {
     )
 }
 
-/// Coolest and hottest believed position now: `41..58`.
+/// Coolest and hottest position that is believed now: `41..58`.
 pub fn temperatures_short(pour: &PourView, units: UnitSystem) -> String {
     let temperatures = || {
         pour.positions
             .iter()
+            .filter(|position| matches!(position.trust.verdict.as_str(), "good" | "suspect"))
             .filter_map(|position| position.temperature_c)
     };
     let coolest = temperatures().min_by(f64::total_cmp);

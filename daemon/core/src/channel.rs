@@ -7,12 +7,15 @@ use crate::time::UtcMs;
 
 /// Offsets up to this are not corrected: transport and polling explain them, ms.
 pub const CLOCK_OFFSET_MS_MAX: i64 = 60_000;
-/// An offset is estimated from what was received within this of a reading, ms …
-const OFFSET_WINDOW_MS: i64 = 30 * 60_000;
-/// … and only where that was received over at least this long, so that a burst is not a wrong clock, ms.
+/// An offset is what many stamps agree on: among those received within this of a reading, so that a
+/// logger that speaks every quarter of an hour has enough of them, ms …
+const OFFSET_WINDOW_MS: i64 = 75 * 60_000;
+/// … those that differ by no more than this say the same, ms …
+const OFFSET_SPREAD_MS: i64 = 30_000;
+/// … received over at least this long, so that a burst is not a wrong clock, ms …
 const OFFSET_SPAN_MS_MIN: i64 = 10 * 60_000;
-/// … and counts at least this many readings.
-const OFFSET_COUNT_MIN: usize = 5;
+/// … in at least this many different minutes.
+const OFFSET_MINUTES_MIN: usize = 5;
 
 /// One identity of a channel with everything that was read for it.
 #[derive(Debug, Clone, PartialEq)]
@@ -32,6 +35,17 @@ pub struct Entry {
 pub enum Contents {
     One(Content),
     Several(Vec<Content>),
+}
+
+impl Entry {
+    /// True where its stamp lies after its receipt by more than transport explains.
+    fn is_ahead(&self) -> bool {
+        self.is_clocked && is_ahead(self.at, self.received_at)
+    }
+}
+
+fn is_ahead(at: UtcMs, received_at: UtcMs) -> bool {
+    at.0 > received_at.0 + CLOCK_OFFSET_MS_MAX
 }
 
 impl Contents {
@@ -58,6 +72,9 @@ pub struct Sample {
     pub fault: Option<Arc<str>>,
     /// True where different contents were read for the same time.
     pub is_conflict: bool,
+    /// True where it came later than transport explains: from a logger's memory, a queue, or by a
+    /// wrong stamp.
+    pub is_late: bool,
 }
 
 /// One channel's history.
@@ -96,7 +113,18 @@ impl ChannelHistory {
     fn merge(&mut self, index: usize, reading: &Reading) -> Taken {
         let entry = &mut self.entries[index];
         let was_offset = is_offset(entry);
-        entry.received_at = entry.received_at.min(reading.received_at);
+        match (entry.is_ahead(), is_ahead(entry.at, reading.received_at)) {
+            // A stamp from before its time says nothing of what was read when that time had come.
+            (false, true) => return Taken::Conflict,
+            (true, false) => {
+                entry.received_at = reading.received_at;
+                entry.contents = Contents::One(reading.content.clone());
+                self.offset_count -= usize::from(was_offset);
+                self.offset_count += usize::from(is_offset(entry));
+                return Taken::Conflict;
+            }
+            _ => entry.received_at = entry.received_at.min(reading.received_at),
+        }
         let taken = if entry.contents.as_slice().contains(&reading.content) {
             Taken::Known
         } else {
@@ -136,12 +164,12 @@ fn is_offset(entry: &Entry) -> bool {
 
 /// A logger's clock compared with the daemon's, from everything its channels have sent.
 ///
-/// A reading can only arrive after it was measured, so the smallest `received − measured` among
-/// readings received around it is the clock's offset plus the shortest way. A burst after an outage
-/// spans too short a time of receipt to be taken for a wrong clock.
+/// A reading can only arrive after it was measured, so the smallest `received − measured` of many that
+/// agree is the clock's offset plus the shortest way. A burst after an outage spans too short a time of
+/// receipt to be taken for a wrong clock, and single odd stamps agree with nothing.
 #[derive(Debug, Clone, Default)]
 pub struct LoggerClock {
-    /// `(received, received − measured)` in order of receipt.
+    /// `(received, received − measured)` of each message, in order of receipt.
     arrivals: Vec<(i64, i64)>,
 }
 
@@ -158,43 +186,70 @@ impl LoggerClock {
             .map(|entry| (entry.received_at.0, entry.received_at.0 - entry.at.0))
             .collect();
         arrivals.sort_unstable();
+        // The channels of one message say the same.
+        arrivals.dedup();
         Self { arrivals }
     }
 
-    /// The correction to add to a stamp received at that time, ms; zero for a right clock.
+    /// The correction to add to that stamp, received at that time, ms: what it and many others around
+    /// it agree on; zero for a right clock, and for a stamp that agrees with few.
     #[must_use]
-    pub fn offset_ms(&self, received_at: UtcMs) -> i64 {
-        let from = self
-            .arrivals
-            .partition_point(|one| one.0 < received_at.0 - OFFSET_WINDOW_MS);
-        let to = self
-            .arrivals
-            .partition_point(|one| one.0 <= received_at.0 + OFFSET_WINDOW_MS);
-        let window = &self.arrivals[from..to];
-        let (Some(first), Some(last)) = (window.first(), window.last()) else {
+    pub fn offset_ms(&self, received_at: UtcMs, stamp: UtcMs) -> i64 {
+        let own = received_at.0 - stamp.0;
+        if own.abs() <= CLOCK_OFFSET_MS_MAX {
+            return 0;
+        }
+        let agreeing: Vec<(i64, i64)> = self
+            .received_around(received_at)
+            .iter()
+            .copied()
+            .filter(|one| (one.1 - own).abs() <= OFFSET_SPREAD_MS)
+            .collect();
+        let (Some(first), Some(last)) = (agreeing.first(), agreeing.last()) else {
             return 0;
         };
-        if window.len() < OFFSET_COUNT_MIN || last.0 - first.0 < OFFSET_SPAN_MS_MIN {
+        let mut minutes: Vec<i64> = agreeing.iter().map(|one| one.0 / 60_000).collect();
+        minutes.dedup();
+        if minutes.len() < OFFSET_MINUTES_MIN || last.0 - first.0 < OFFSET_SPAN_MS_MIN {
             return 0;
         }
-        let smallest = window.iter().map(|one| one.1).min().unwrap_or(0);
-        if smallest.abs() > CLOCK_OFFSET_MS_MAX {
-            smallest
-        } else {
-            0
-        }
+        agreeing.iter().map(|one| one.1).min().unwrap_or(0)
+    }
+
+    fn received_around(&self, received_at: UtcMs) -> &[(i64, i64)] {
+        let within = |limit_ms: i64| self.arrivals.partition_point(|one| one.0 < limit_ms);
+        let from = within(received_at.0 - OFFSET_WINDOW_MS);
+        let to = within(received_at.0 + OFFSET_WINDOW_MS + 1);
+        &self.arrivals[from..to]
     }
 
     /// The correction at the last receipt, ms.
     #[must_use]
     pub fn latest_offset_ms(&self) -> i64 {
-        self.arrivals
-            .last()
-            .map_or(0, |last| self.offset_ms(UtcMs(last.0)))
+        self.arrivals.last().map_or(0, |last| {
+            self.offset_ms(UtcMs(last.0), UtcMs(last.0 - last.1))
+        })
+    }
+
+    /// How many messages received since `since` were stamped later than they came, as corrected, and by
+    /// how much the furthest of them, ms: a time that cannot be true.
+    #[must_use]
+    pub fn ahead_since(&self, since: UtcMs) -> Option<(usize, i64)> {
+        let start = self.arrivals.partition_point(|one| one.0 < since.0);
+        let ahead = self.arrivals[start..].iter().filter_map(|one| {
+            let (received_at, stamp) = (UtcMs(one.0), UtcMs(one.0 - one.1));
+            let ahead_ms = -one.1 + self.offset_ms(received_at, stamp);
+            (ahead_ms > CLOCK_OFFSET_MS_MAX).then_some(ahead_ms)
+        });
+        let ahead: Vec<i64> = ahead.collect();
+        Some((ahead.len(), ahead.into_iter().max()?))
     }
 }
 
 /// The samples of a channel within `[from, to)`, as corrected, in time order.
+///
+/// A reading whose stamp lies after its receipt, even as corrected, is left out: nobody knows when it
+/// was measured, so it takes part in nothing, before that time or after it.
 #[must_use]
 pub fn samples(
     history: &ChannelHistory,
@@ -212,13 +267,15 @@ pub fn samples(
     };
     let mut samples: Vec<Sample> = entries
         .iter()
-        .map(|entry| {
+        .filter_map(|entry| {
             let offset_ms = if is_right || !entry.is_clocked {
                 0
             } else {
-                clock.offset_ms(entry.received_at)
+                clock.offset_ms(entry.received_at, entry.at)
             };
-            sample(entry, UtcMs(entry.at.0 + offset_ms))
+            let at = UtcMs(entry.at.0 + offset_ms);
+            let is_ahead = entry.is_clocked && is_ahead(at, entry.received_at);
+            (!is_ahead).then(|| sample(entry, at))
         })
         .collect();
     if !is_right {
@@ -247,6 +304,7 @@ fn sample(entry: &Entry, at: UtcMs) -> Sample {
         high_c: temperatures().reduce(f64::max),
         fault,
         is_conflict: contents.len() > 1,
+        is_late: entry.received_at.0 - at.0 > CLOCK_OFFSET_MS_MAX,
     }
 }
 
@@ -311,5 +369,40 @@ mod tests {
         let burst: Vec<Reading> = (0..60).map(|minute| reading(minute, 70, 20.0)).collect();
         let burst = history(&burst);
         assert_eq!(LoggerClock::of([&burst].into_iter()).latest_offset_ms(), 0);
+    }
+
+    #[test]
+    fn one_stamp_two_days_ahead_shifts_no_other_reading_and_counts_for_nothing() {
+        let mut readings: Vec<Reading> = (0..60)
+            .map(|minute| reading(minute, minute, 20.0))
+            .collect();
+        readings.push(reading(2 * 24 * 60, 30, 44.0));
+        let history = history(&readings);
+        let clock = LoggerClock::of([&history].into_iter());
+        assert_eq!(clock.latest_offset_ms(), 0);
+        assert_eq!(
+            clock.ahead_since(UtcMs(0)),
+            Some((1, (2 * 24 * 60 - 30) * 60_000))
+        );
+        let seen = samples(&history, &clock, UtcMs(0), UtcMs(i64::MAX));
+        assert_eq!(seen.len(), 60);
+        assert!(seen.iter().enumerate().all(|(minute, sample)| {
+            sample.at == UtcMs(minute as i64 * 60_000) && !sample.is_late
+        }));
+    }
+
+    #[test]
+    fn a_clock_that_jumps_ahead_is_corrected_from_its_jump_on() {
+        let readings: Vec<Reading> = (0..60)
+            .map(|minute| {
+                let ahead = if minute < 30 { 0 } else { 120 };
+                reading(minute + ahead, minute, 20.0)
+            })
+            .collect();
+        let history = history(&readings);
+        let clock = LoggerClock::of([&history].into_iter());
+        let seen = samples(&history, &clock, UtcMs(0), UtcMs(i64::MAX));
+        let minutes: Vec<i64> = seen.iter().map(|sample| sample.at.0 / 60_000).collect();
+        assert_eq!(minutes, (0..60).collect::<Vec<i64>>());
     }
 }

@@ -14,7 +14,10 @@ use crate::time::UtcMs;
 use units::UnitSystem;
 
 pub(crate) use holds::clock;
-pub use holds::{breach_id, disposition_of, piece_holds, pieces_of, sentence, settled};
+pub use holds::{
+    breach_id, disposition_of, is_open_unproven, piece_holds, pieces_of, sentence, settled,
+    unproven,
+};
 pub use judge::{LimitFindings, Limited, UnderTarp, judge_limits};
 pub use rates::robust_rates;
 

@@ -508,6 +508,7 @@ mod tests {
                     high_c: Some(value),
                     fault: None,
                     is_conflict: false,
+                    is_late: false,
                 }
             })
             .collect();

@@ -31,7 +31,7 @@ use crate::pour::PourRecord;
 use crate::reading::{Reading, Taken};
 use crate::release;
 use crate::time::UtcMs;
-use crate::trouble::{Air, clock_trouble, explain, pour_troubles};
+use crate::trouble::{Air, clock_trouble, explain, pour_troubles, stamps_ahead_trouble};
 
 pub use breaks::SpecimenBreak;
 pub use channels::Plugged;
@@ -52,7 +52,12 @@ pub struct Plant {
     learns_at: BTreeMap<String, UtcMs>,
     /// Pours learned from before this teach by their breaks alone.
     breaks_only_before: UtcMs,
+    /// Since when sources are listened to without a break: silence before it is the start's.
+    listening_since: UtcMs,
 }
+
+/// Stamps that lie after their receipt are told of for this long, h.
+const STAMPS_AHEAD_TOLD_H: f64 = 1.0;
 
 /// Every pour on a bed and every trouble, at one moment.
 #[derive(Debug, Clone)]
@@ -116,7 +121,19 @@ impl Plant {
             verdicts: BTreeMap::new(),
             learns_at: BTreeMap::new(),
             breaks_only_before: UtcMs(i64::MIN),
+            listening_since: UtcMs(i64::MIN),
         }
+    }
+
+    /// Sources are listened to since then: what did not come before says nothing of any logger, so a
+    /// silence is told only once it has lasted as long as any other since.
+    pub fn listens_since(&mut self, at: UtcMs) {
+        self.listening_since = at;
+    }
+
+    fn is_silence_known(&self, now: UtcMs) -> bool {
+        let listened_ms = now.0.saturating_sub(self.listening_since.0) as f64;
+        listened_ms > self.config.trust.silent_min * 60_000.0
     }
 
     /// The configuration.
@@ -213,6 +230,7 @@ impl Plant {
                 &pour,
                 &air,
                 limits.as_ref(),
+                self.is_silence_known(now),
                 now,
             ));
             pours.push(pour);
@@ -227,7 +245,8 @@ impl Plant {
         };
         pours.sort_by_key(order);
         troubles.extend(self.drift_troubles(now));
-        explain(&self.config, &pours, &mut troubles);
+        let is_silence_known = self.is_silence_known(now);
+        explain(&self.config, &pours, &mut troubles, is_silence_known);
         troubles.sort_by(|a, b| {
             b.urgency
                 .cmp(&a.urgency)
@@ -318,9 +337,9 @@ impl Plant {
             .iter()
             .map(|one| Limited {
                 id: &one.assessment.id,
-                believed: &one.judged.believed,
+                believed: one.believed_of_concrete(),
                 zero_at: one.age.map(|age| age.zero_at),
-                highest: one.judged.highest(),
+                highest: one.highest(),
                 is_excluded: one.assessment.excluded.is_some(),
             })
             .collect();
@@ -405,6 +424,8 @@ impl Plant {
             &findings.breaches,
             self.config.units,
         ));
+        let unproven = limits::unproven(record, &findings.breaches, self.config.units);
+        pour.cautions.extend(unproven);
         pour.breaches = findings.breaches;
         pour.beyond = findings.beyond;
         (pour, judged.enclosure)
@@ -520,18 +541,21 @@ impl Plant {
 
     fn clock_troubles(&self, clocks: &BTreeMap<Arc<str>, LoggerClock>, now: UtcMs) -> Vec<Trouble> {
         let mut seen = BTreeSet::new();
-        clocks
-            .iter()
-            .filter_map(|(channel, clock)| {
-                let logger = self
-                    .logger_of
-                    .get(channel)
-                    .map_or(&**channel, String::as_str);
-                seen.insert(logger)
-                    .then(|| clock_trouble(logger, clock.latest_offset_ms(), now))
-            })
-            .flatten()
-            .collect()
+        let mut troubles = Vec::new();
+        for (channel, clock) in clocks {
+            let logger = self
+                .logger_of
+                .get(channel)
+                .map_or(&**channel, String::as_str);
+            if !seen.insert(logger) {
+                continue;
+            }
+            troubles.extend(clock_trouble(logger, clock.latest_offset_ms(), now));
+            let since = now.plus_hours(-STAMPS_AHEAD_TOLD_H);
+            let ahead = clock.ahead_since(since);
+            troubles.extend(ahead.map(|ahead| stamps_ahead_trouble(logger, ahead, since)));
+        }
+        troubles
     }
 
     /// The temperatures of every position and other channel of a pour up to `now`, as corrected.

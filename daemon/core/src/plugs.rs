@@ -99,6 +99,7 @@ mod tests {
                 high_c: *read_c,
                 fault: None,
                 is_conflict: false,
+                is_late: false,
             })
             .collect();
         ChannelNow::of(name.into(), &samples, UtcMs(90_000))

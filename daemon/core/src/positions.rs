@@ -1,5 +1,6 @@
 //! The positions of one pour, judged: which channel, how far believed, how mature, how strong.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -15,8 +16,8 @@ use crate::path::{self, believed_maturity, low_maturity, slope_c_per_h};
 use crate::pour::{PourRecord, RecordedBreak};
 use crate::time::UtcMs;
 use crate::trust::{
-    Aged, Judged, Partings, doubt_small_steps, judge_alone, keep_rejected, partings, reject_air,
-    reject_fluttering, reject_stuck,
+    self, Aged, Judged, Partings, doubt_small_steps, judge_alone, keep_rejected, partings, proven,
+    reject_air, reject_fluttering, reject_stuck, reject_stuck_air,
 };
 
 /// Rates are taken over this long, h.
@@ -53,6 +54,41 @@ impl JudgedPosition {
     #[must_use]
     pub fn reads_air_all_along(&self) -> bool {
         self.judged.reads_air() && !self.is_parted
+    }
+
+    /// The readings that limits are held against: those believed, of its concrete, and from before it
+    /// was rejected where it is rejected now.
+    #[must_use]
+    pub fn believed_of_concrete(&self) -> &trust::Path {
+        believed_of_concrete(&self.judged, &self.of_concrete)
+    }
+
+    /// The highest temperature, °C, and whether it rests on readings that are not believed.
+    #[must_use]
+    pub fn highest(&self) -> Option<(f64, bool)> {
+        highest_of(&self.judged, &self.of_concrete)
+    }
+}
+
+fn believed_of_concrete<'a>(judged: &Judged, of_concrete: &'a [(UtcMs, f64)]) -> &'a trust::Path {
+    let is_rejected = judged.trust.verdict == Verdict::Rejected;
+    let end = match judged.trust.since {
+        Some(since) if is_rejected => of_concrete.partition_point(|one| one.0 < since),
+        _ => of_concrete.len(),
+    };
+    &of_concrete[..end]
+}
+
+fn highest_of(judged: &Judged, of_concrete: &[(UtcMs, f64)]) -> Option<(f64, bool)> {
+    let kept = believed_of_concrete(judged, of_concrete);
+    let believed_c = kept.iter().map(|one| one.1).reduce(f64::max);
+    let (highest_c, is_unproven) = judged.highest()?;
+    // A conflict's higher value counts as read where its lower one is believed.
+    let is_read = !is_unproven && kept.len() == judged.believed.len();
+    match believed_c {
+        Some(_) if is_read => Some((highest_c, false)),
+        Some(believed_c) if highest_c <= believed_c => Some((believed_c, false)),
+        _ => Some((highest_c, true)),
     }
 }
 
@@ -149,7 +185,6 @@ pub fn judge_channels(
     readings: &Readings<'_>,
     now: UtcMs,
 ) -> JudgedChannels {
-    let (others, enclosure, ambient) = judge_others(config, record, readings, now);
     let zero = curve.map_or(calibration::TimeZero::Placed, |one| one.time_zero);
     let mut judged = Vec::new();
     let mut ages = Vec::new();
@@ -164,19 +199,29 @@ pub fn judge_channels(
             .iter()
             .any(|stretch| stretch.from <= now && stretch.to > now);
         if !is_bound {
+            let ended = bound.iter().map(|stretch| stretch.to);
             one.trust = Trust {
                 verdict: Verdict::NoData,
                 reason: Some(DoubtReason::NoChannel),
                 evidence: Some("no channel is bound to it".to_owned()),
-                since: None,
+                // Since its plug was moved, where it had one.
+                since: ended.filter(|to| *to <= now).max(),
             };
         }
-        // Kept from before siblings are looked at: what another channel says must not prove more.
-        credible.push(one.believed.clone());
+        // Kept from before siblings are looked at: what another channel says must not prove more. And
+        // judged without late readings that prove no time of their own, lest they bridge a step.
+        credible.push(match proven(&samples, config.estimate.short_gap_min) {
+            Cow::Borrowed(_) => one.believed.clone(),
+            Cow::Owned(proven) => {
+                judge_alone(&proven, &config.trust, config.units, from, now).believed
+            }
+        });
         judged.push(one);
         ages.push(age);
     }
     reject_stuck(&mut judged, &config.trust, config.units);
+    let concrete: Vec<&trust::Path> = judged.iter().map(|one| &one.believed[..]).collect();
+    let (others, enclosure, ambient) = judge_others(config, record, readings, &concrete, now);
     let zero_at = |index: usize| ages[index].map(|age| age.zero_at);
     doubt_small_steps(&mut judged, zero_at, now);
     reject_fluttering(&mut judged, config.units, zero_at, now);
@@ -211,7 +256,15 @@ pub fn judge_channels(
             let (age, maturity) = (ages[index], maturities[index]);
             let estimate = || estimate_of(curve, age, maturity, &of_concrete);
             JudgedPosition {
-                assessment: assess(record, index, &judged, age, now, estimate, maturity),
+                assessment: assess(
+                    record,
+                    index,
+                    (&judged, &of_concrete),
+                    age,
+                    now,
+                    estimate,
+                    maturity,
+                ),
                 age,
                 judged,
                 of_concrete,
@@ -333,14 +386,14 @@ fn estimate_of(
 fn assess(
     record: &PourRecord,
     index: usize,
-    judged: &Judged,
+    (judged, of_concrete): (&Judged, &Path),
     age: Option<Age>,
     now: UtcMs,
     estimate: impl FnOnce() -> PositionEstimate,
     maturity: Option<Maturity>,
 ) -> PositionAssessment {
     let position = &record.facts.positions[index];
-    let highest = judged.highest();
+    let highest = highest_of(judged, of_concrete);
     let last = judged.believed.last();
     let is_fresh = judged.is_believed_now();
     PositionAssessment {
@@ -377,6 +430,7 @@ fn judge_others(
     config: &PlantConfig,
     record: &PourRecord,
     readings: &Readings<'_>,
+    concrete: &[&trust::Path],
     now: UtcMs,
 ) -> (Vec<ChannelAssessment>, Path, Path) {
     let mut others = Vec::new();
@@ -388,22 +442,24 @@ fn judge_others(
     {
         let stretches = bound(record, |other| other == binding);
         let samples = readings.bound_samples(&stretches, record.begins_at(), now);
-        let judged = judge_alone(
-            &samples,
-            &config.trust,
-            config.units,
-            record.begins_at(),
-            now,
-        );
+        let from = stretches.first().map_or(record.begins_at(), |one| one.from);
+        let from = from.max(record.begins_at());
+        let mut judged = judge_alone(&samples, &config.trust, config.units, from, now);
+        if binding.role == ChannelRole::Enclosure {
+            reject_stuck_air(&mut judged, concrete, &config.trust, config.units);
+        }
         let last = judged.believed.last();
-        others.push(ChannelAssessment {
-            channel: binding.channel.clone(),
-            role: binding.role,
-            set: binding.set.clone(),
-            temperature_c: last.map(|one| one.1),
-            measured_at: last.map(|one| one.0),
-            trust: judged.trust,
-        });
+        // A plug that was moved elsewhere reads nothing here any more, and nobody waits for it.
+        if stretches.iter().any(|one| one.from <= now && one.to > now) {
+            others.push(ChannelAssessment {
+                channel: binding.channel.clone(),
+                role: binding.role,
+                set: binding.set.clone(),
+                temperature_c: last.map(|one| one.1),
+                measured_at: last.map(|one| one.0),
+                trust: judged.trust,
+            });
+        }
         match binding.role {
             ChannelRole::Enclosure => enclosure.extend(judged.believed),
             ChannelRole::Ambient => ambient.extend(judged.believed),

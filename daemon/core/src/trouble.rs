@@ -10,14 +10,14 @@ mod sensor;
 use std::borrow::Cow;
 
 use crate::act::ChannelRole;
-use crate::assessment::{PourAssessment, Trouble, Urgency, Verdict};
+use crate::assessment::{DoubtReason, PourAssessment, Trouble, Trust, Urgency, Verdict};
 use crate::config::{LimitSet, PlantConfig};
-use crate::limits::UnderTarp;
+use crate::limits::{UnderTarp, is_open_unproven};
 use crate::time::UtcMs;
 
 pub use cause::{explain, explain_by_source};
 pub use schedule::{drift_trouble, lateness};
-pub use sensor::clock_trouble;
+pub use sensor::{clock_trouble, stamps_ahead_trouble};
 
 /// What is known of the air under a pour's tarp, and of the pours that lie there with it.
 pub struct Air<'a> {
@@ -26,12 +26,15 @@ pub struct Air<'a> {
 }
 
 /// Every trouble of one pour under cure.
+///
+/// `is_silence_known` is false for a while after a start, which itself explains that nothing came.
 #[must_use]
 pub fn pour_troubles(
     config: &PlantConfig,
     pour: &PourAssessment,
     air: &Air<'_>,
     limits: Option<&LimitSet>,
+    is_silence_known: bool,
     now: UtcMs,
 ) -> Vec<Trouble> {
     if !pour.record.is_under_cure() {
@@ -42,8 +45,16 @@ pub fn pour_troubles(
         .iter()
         .map(|beyond| limit::beyond_trouble(pour, beyond, config.units, now))
         .collect();
+    let unproven = pour.breaches.iter();
+    let unproven = unproven.filter(|breach| is_open_unproven(&pour.record, breach));
+    troubles
+        .extend(unproven.map(|breach| limit::unproven_trouble(pour, breach, config.units, now)));
+    let is_told = |trust: &Trust| is_silence_known || trust.reason != Some(DoubtReason::Silent);
     for position in pour.positions.iter().filter(|one| one.excluded.is_none()) {
         let trust = &position.trust;
+        if !is_told(trust) {
+            continue;
+        }
         troubles.extend(sensor::doubted(
             pour,
             &position.id,
@@ -52,7 +63,7 @@ pub fn pour_troubles(
             now,
         ));
     }
-    for other in &pour.other_channels {
+    for other in pour.other_channels.iter().filter(|one| is_told(&one.trust)) {
         troubles.extend(sensor::doubted(
             pour,
             &other.channel,
@@ -66,7 +77,9 @@ pub fn pour_troubles(
     troubles.extend(schedule::schedule_troubles(pour, now));
     troubles.extend(schedule::curve_trouble(pour, now));
     troubles.extend(schedule::not_ended_trouble(pour, now));
-    troubles.extend(too_few_positions(config, pour, now));
+    if is_silence_known {
+        troubles.extend(too_few_positions(config, pour, now));
+    }
     troubles
 }
 

@@ -4,6 +4,7 @@
 //! never makes a position look stronger: what it is replaced with stands in `path` and `estimate`.
 
 mod flutter;
+mod late;
 mod parted;
 
 use crate::assessment::{DoubtReason, Trust, Verdict};
@@ -16,10 +17,13 @@ use crate::time::UtcMs;
 use units::UnitSystem;
 
 use flutter::off_line_c;
+pub use late::proven;
 pub use parted::{Aged, Partings, partings};
 
 /// Siblings that ranged over more than this while a channel stood still show that it is stuck, °C.
 const SIBLING_RANGE_C: f64 = 1.6;
+/// A sensor that ever moved by so little tells small changes of air, °C.
+const FINE_STEP_C: f64 = 0.2;
 /// A step this soon after a position's age began is the concrete reaching the sensor, h.
 const ARRIVAL_H: f64 = 1.0;
 /// A step that stayed is doubted for this long after it, h.
@@ -54,6 +58,9 @@ const FLUTTER_WINDOW_H: f64 = 1.0;
 const FLUTTER_COUNT_MIN: usize = 12;
 /// … no further apart than this, ms.
 const NEIGHBOURS_MS: i64 = 15 * 60_000;
+
+/// Temperatures in time order, °C.
+pub type Path = [(UtcMs, f64)];
 
 /// A channel's samples, judged.
 #[derive(Debug, Clone, Default)]
@@ -279,38 +286,65 @@ fn verdict(
 /// Judges the concrete channels of a pour beside each other: one that stands still while others move.
 pub fn reject_stuck(channels: &mut [Judged], settings: &TrustSettings, units: UnitSystem) {
     let stuck: Vec<Vec<Stuck>> = (0..channels.len())
-        .map(|index| stuck_runs(channels, index, settings.stuck_min))
+        .map(|index| {
+            let others = channels.iter().enumerate();
+            let others = others.filter(|(other, _)| *other != index);
+            let others: Vec<&Path> = others.map(|(_, one)| &one.believed[..]).collect();
+            stuck_runs(&channels[index].believed, &others, settings.stuck_min)
+        })
         .collect();
     for (channel, runs) in channels.iter_mut().zip(stuck) {
-        let Some(last) = runs.last() else {
-            continue;
-        };
-        if last.run.1 + 1 == channel.believed.len() && channel.is_believed_now() {
-            let (from, value_c) = channel.believed[last.run.0];
-            let to = channel.believed[last.run.1].0;
-            channel.trust = Trust {
-                verdict: Verdict::Rejected,
-                reason: Some(DoubtReason::Stuck),
-                evidence: Some(format!(
-                    "exactly {} for {:.0} min while the others moved by {}",
-                    say::temperature(value_c, units),
-                    to.hours_since(from) * 60.0,
-                    say::difference(last.others_c, units)
-                )),
-                since: Some(from),
-            };
-        }
-        // Its first reading was still its own.
-        let is_refused = |index: usize| {
-            let mut runs = runs.iter();
-            runs.any(|stuck| stuck.run.0 < index && index <= stuck.run.1)
-        };
-        let mut index = 0;
-        channel.believed.retain(|_| {
-            index += 1;
-            !is_refused(index - 1)
-        });
+        refuse_stuck(channel, &runs, "the others", units);
     }
+}
+
+/// Judges a channel in the air under the tarp beside the concrete: air that stands still to the last
+/// digit while the concrete below it moves is a sensor that does not read it.
+pub fn reject_stuck_air(
+    air: &mut Judged,
+    concrete: &[&Path],
+    settings: &TrustSettings,
+    units: UnitSystem,
+) {
+    let is_fine = air.believed.windows(2).any(|pair| {
+        let change_c = (pair[1].1 - pair[0].1).abs();
+        change_c > f64::EPSILON && change_c <= FINE_STEP_C
+    });
+    // Still air may stay within one digit of a coarse sensor for a while.
+    let minutes = settings.stuck_min * if is_fine { 1.0 } else { 2.0 };
+    let runs = stuck_runs(&air.believed, concrete, minutes);
+    refuse_stuck(air, &runs, "the concrete", units);
+}
+
+fn refuse_stuck(channel: &mut Judged, runs: &[Stuck], others: &str, units: UnitSystem) {
+    let Some(last) = runs.last() else {
+        return;
+    };
+    if last.run.1 + 1 == channel.believed.len() && channel.is_believed_now() {
+        let (from, value_c) = channel.believed[last.run.0];
+        let to = channel.believed[last.run.1].0;
+        channel.trust = Trust {
+            verdict: Verdict::Rejected,
+            reason: Some(DoubtReason::Stuck),
+            evidence: Some(format!(
+                "exactly {} for {:.0} min while {others} moved by {}",
+                say::temperature(value_c, units),
+                to.hours_since(from) * 60.0,
+                say::difference(last.others_c, units)
+            )),
+            since: Some(from),
+        };
+    }
+    // Its first reading was still its own.
+    let is_refused = |index: usize| {
+        let mut runs = runs.iter();
+        runs.any(|stuck| stuck.run.0 < index && index <= stuck.run.1)
+    };
+    let mut index = 0;
+    channel.believed.retain(|_| {
+        index += 1;
+        !is_refused(index - 1)
+    });
 }
 
 /// A run of one value while the others moved.
@@ -320,14 +354,12 @@ struct Stuck {
     others_c: f64,
 }
 
-fn stuck_runs(channels: &[Judged], index: usize, minutes: f64) -> Vec<Stuck> {
-    let path = &channels[index].believed;
+fn stuck_runs(path: &Path, others: &[&Path], minutes: f64) -> Vec<Stuck> {
     let others_moved = |run: (usize, usize)| {
         let (from, to) = (path[run.0].0, path[run.1].0);
-        let siblings = channels.iter().enumerate();
-        let siblings = siblings.filter(|(other, _)| *other != index);
-        let mut ranges: Vec<f64> = siblings
-            .filter_map(|(_, one)| range_c(&one.believed, from, to))
+        let mut ranges: Vec<f64> = others
+            .iter()
+            .filter_map(|other| range_c(other, from, to))
             .collect();
         ranges.sort_by(f64::total_cmp);
         let others_c = ranges.get(ranges.len() / 2).copied()?;
@@ -338,7 +370,7 @@ fn stuck_runs(channels: &[Judged], index: usize, minutes: f64) -> Vec<Stuck> {
 }
 
 /// First and last index of each run of one value that lasts at least that long.
-fn unchanged_runs(path: &[(UtcMs, f64)], minutes: f64) -> Vec<(usize, usize)> {
+fn unchanged_runs(path: &Path, minutes: f64) -> Vec<(usize, usize)> {
     let mut runs = Vec::new();
     let mut first = 0;
     for index in 1..=path.len() {
@@ -356,7 +388,7 @@ fn unchanged_runs(path: &[(UtcMs, f64)], minutes: f64) -> Vec<(usize, usize)> {
     runs
 }
 
-fn range_c(path: &[(UtcMs, f64)], from: UtcMs, to: UtcMs) -> Option<f64> {
+fn range_c(path: &Path, from: UtcMs, to: UtcMs) -> Option<f64> {
     let start = path.partition_point(|one| one.0 < from);
     let end = path.partition_point(|one| one.0 <= to);
     let within = path.get(start..end)?;

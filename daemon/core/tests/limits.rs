@@ -434,7 +434,7 @@ fn heat_that_does_not_come_and_heat_that_does_not_go_call_a_person() {
     let opening = act(1, 61, ActBody::PourOpened(Box::new(facts)));
     let acts = vec![opening, act(2, 62, enclosure_binding())];
     let mut night = minutely(620, ordinary_c);
-    night.extend(air(0, 620, |_| 15.0));
+    night.extend(air(0, 620, |minute| 15.0 + 0.1 * (minute % 3) as f64));
     let none = plant(LimitSet::default(), &acts, &night);
     assert!(!kinds(&none, 255).contains(&"heat-not-started".to_owned()));
     assert!(kinds(&none, 262).contains(&"heat-not-started".to_owned()));
@@ -447,7 +447,7 @@ fn heat_that_does_not_come_and_heat_that_does_not_go_call_a_person() {
         .find(|one| one.kind == "heat-not-started")
         .expect("cold air");
     assert!(
-        trouble.what.contains("warmed by 0.0 °C only"),
+        trouble.what.contains("warmed by 0.1 °C only"),
         "{}",
         trouble.what
     );
@@ -489,5 +489,105 @@ fn a_silent_logger_explains_its_channels() {
     assert!(
         !found.iter().any(|one| one.kind == "bed-silent"),
         "the logger explains it"
+    );
+}
+
+#[test]
+fn a_spike_that_nobody_believes_asks_for_a_look_and_holds_no_piece() {
+    let set = LimitSet {
+        concrete_c_max: Some(70.0),
+        source: "clause 5".into(),
+        ..LimitSet::default()
+    };
+    // A loose wire: one channel jumps to 90 °C for four hours and comes back.
+    let read = |channel: usize, minute: i64| {
+        let is_loose = channel == 1 && (300..540).contains(&minute);
+        if is_loose {
+            90.0
+        } else {
+            ordinary_c(channel, minute)
+        }
+    };
+    let spiked = plant(set, &[open_act()], &minutely(600, read));
+    let pour = spiked.assess_pour("p", at(600)).expect("it is known");
+    assert!(pour.piece_holds.is_empty(), "{:?}", pour.piece_holds);
+    let told = pour.cautions.iter().find(|one| one.kind == "not-believed");
+    let told = &told.expect("it is never silent").text;
+    assert!(told.starts_with("P2 reached 90.0"), "{told}");
+    let look = troubles(&spiked, 600);
+    let look = look.iter().find(|one| one.kind == "unproven-high");
+    assert_eq!(look.expect("a look").place.as_deref(), Some("P2"));
+
+    // The engineer finds that it was true.
+    let mut held = act(
+        9,
+        590,
+        ActBody::HoldDisposed {
+            hold: "too-hot/P2".into(),
+            number: "E-7".into(),
+            may_ship: false,
+        },
+    );
+    held.why = Some("probed: it was hot".into());
+    let set = LimitSet {
+        concrete_c_max: Some(70.0),
+        source: "clause 5".into(),
+        ..LimitSet::default()
+    };
+    let said = plant(set, &[open_act(), held], &minutely(600, read));
+    let pour = said.assess_pour("p", at(600)).expect("it is known");
+    assert_eq!(pour.piece_holds.len(), 1, "{:?}", pour.piece_holds);
+}
+
+#[test]
+fn a_sensor_struck_by_steam_breaks_no_rate_by_readings_that_are_not_its_concretes() {
+    let set = LimitSet {
+        rise_c_per_h_max: Some(22.0),
+        source: "clause 6".into(),
+        ..LimitSet::default()
+    };
+    // It is washed free at 05:00: it rises by 40 °C/h, faster than any concrete beside it, and flutters.
+    let read = |channel: usize, minute: i64| {
+        let own_c = ordinary_c(channel, minute);
+        if channel == 1 && minute >= 300 {
+            let risen_c =
+                (f64::from(u32::try_from(minute - 300).unwrap_or(0)) * 40.0 / 60.0).min(30.0);
+            own_c + risen_c + if minute % 2 == 0 { 1.5 } else { -1.5 }
+        } else {
+            own_c
+        }
+    };
+    let struck = plant(set, &[open_act()], &minutely(480, read));
+    let pour = struck.assess_pour("p", at(480)).expect("it is known");
+    assert!(pour.piece_holds.is_empty(), "{:?}", pour.piece_holds);
+}
+
+#[test]
+fn an_air_sensor_that_stands_still_while_concrete_moves_is_stuck_and_rings_for_no_lost_heat() {
+    let acts = [
+        open_act(),
+        act(2, 62, enclosure_binding()),
+        heat(3, 120, true),
+    ];
+    let air_c = |minute: i64| match minute {
+        // It sticks at 300 and comes back at 420, colder: the air had fallen slowly.
+        300..420 => 60.0,
+        _ => {
+            (20.0 + 0.3 * (minute - 120).max(0) as f64).min(60.0)
+                - if minute >= 420 { 8.0 } else { 0.0 }
+                + 0.1 * (minute % 3) as f64
+        }
+    };
+    let mut night = minutely(480, ordinary_c);
+    night.extend(air(0, 480, air_c));
+    let plant = plant(LimitSet::default(), &acts, &night);
+    let stuck = troubles(&plant, 400);
+    let stuck = stuck.iter().find(|one| one.kind == "sensor-stuck");
+    let stuck = stuck.expect("the air sensor is watched");
+    assert_eq!(stuck.urgency, daemon_core::assessment::Urgency::Soon);
+    assert!(
+        stuck.what.contains("the concrete moved by"),
+        "{}",
+        stuck.what
     );
 }

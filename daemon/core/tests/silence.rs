@@ -150,3 +150,70 @@ fn cylinders_sensor_may_be_silent_until_the_cylinders_are_made() {
     assert!(silent_at(140).is_empty(), "{:?}", silent_at(140));
     assert_eq!(silent_at(200), ["companion"]);
 }
+
+#[test]
+fn a_start_explains_the_silence_before_it_and_no_silence_that_lasts() {
+    let mut plant = plant_with(&[open_act()], &ordinary_night(150));
+    plant.listens_since(at(360));
+    // Nothing came for three and a half hours, because nobody listened.
+    let found = plant.assess(at(361));
+    assert!(found.troubles.is_empty(), "{:?}", found.troubles);
+    // A stale value is shown as stale all the same.
+    let verdict = found.pours[0].positions[0].trust.verdict;
+    assert_eq!(verdict, daemon_core::assessment::Verdict::NoData);
+    let found = plant.assess(at(376));
+    assert!(!of_kind(&found, "sensor-silent").is_empty());
+    assert!(!of_kind(&found, "too-few-positions").is_empty());
+}
+
+#[test]
+fn a_plug_that_was_moved_is_missed_where_it_was_and_since_then_by_nobody() {
+    let acts = [
+        open_act(),
+        act(2, 62, ActBody::PlugMoved(specimen_binding("c9", "A"))),
+        // Where P3 was plugged in, nothing reads it for a while; then the specimens' plug does.
+        act(3, 200, ActBody::PlugMoved(specimen_binding("c3", "A"))),
+    ];
+    let mut night = ordinary_night(360);
+    night.extend((62..=250).map(|minute| reading("c9", minute, 30.0)));
+    let unbound = plant_with(&acts, &night).assess(at(240));
+    let found = of_kind(&unbound, "position-unbound");
+    assert_eq!(found[0].since, at(200), "since its plug was moved");
+
+    let mut acts = acts.to_vec();
+    acts.push(act(
+        4,
+        250,
+        ActBody::PlugMoved(support::binding("c9", "P3")),
+    ));
+    night.extend((251..=360).map(|minute| reading("c9", minute, 30.0)));
+    let moved = plant_with(&acts, &night).assess(at(360));
+    let silent = of_kind(&moved, "sensor-silent");
+    assert!(silent.is_empty(), "{silent:?}");
+}
+
+#[test]
+fn a_logger_set_back_is_one_cause_and_not_a_conflict_of_each_channel() {
+    let mut config = config();
+    config.loggers = vec![daemon_core::config::Logger {
+        id: "L1".into(),
+        channels: ["c1", "c2", "c3"].map(str::to_owned).to_vec(),
+    }];
+    let mut night = ordinary_night(200);
+    // It was set back by twenty minutes, and stamps them again.
+    let again = ordinary_night(206)
+        .into_iter()
+        .filter(|one| one.received_at > at(200))
+        .map(|one| daemon_core::reading::Reading {
+            measured_at: Some(daemon_core::time::UtcMs(one.identity_at().0 - 20 * 60_000)),
+            ..one
+        });
+    night.extend(again);
+    let found = support::plant_of(config, &[open_act()], &night).assess(at(206));
+    let causes = of_kind(&found, "logger-conflict");
+    assert_eq!(causes.len(), 1, "{:?}", found.troubles);
+    let each = of_kind(&found, "sensor-conflict");
+    assert_eq!(each.len(), 3);
+    let id = Some(causes[0].id());
+    assert!(each.iter().all(|one| one.explained_by == id));
+}

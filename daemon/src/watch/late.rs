@@ -22,8 +22,8 @@ const PEAK_C_MIN: f64 = 0.05;
 pub struct Known {
     /// Breach → its worst value.
     worst: BTreeMap<String, f64>,
-    /// Position → its highest temperature, °C.
-    highest_c: BTreeMap<String, f64>,
+    /// Position → its highest temperature, °C, since the moment its age begins.
+    highest_c: BTreeMap<String, (f64, Option<UtcMs>)>,
 }
 
 /// Something past that is known differently now.
@@ -88,20 +88,24 @@ pub fn late_changes(
             };
             let place = &position.id;
             let was = before.and_then(|before| before.highest_c.get(place));
+            // Placement that was told later moves where the record of the concrete begins: no reading
+            // came late by that.
+            let since = position.time_zero_at;
+            let was = was.filter(|was| was.1 == since).map(|was| was.0);
             // What is read now may be the highest so far; what was read long ago came late.
             let is_past = position
                 .temperature_c
                 .is_none_or(|now_c| now_c < highest_c - 1.0);
-            if let Some(was_c) = was.filter(|was| highest_c - *was > PEAK_C_MIN)
+            if let Some(was_c) = was.filter(|was| highest_c - was > PEAK_C_MIN)
                 && is_past
             {
                 changes.push(change(format!(
                     "The highest temperature of {place} is {}, not {}, by readings that came late.",
                     say::temperature(highest_c, units),
-                    say::temperature(*was_c, units)
+                    say::temperature(was_c, units)
                 )));
             }
-            after.highest_c.insert(place.clone(), highest_c);
+            after.highest_c.insert(place.clone(), (highest_c, since));
         }
         next.insert(id.clone(), after);
     }

@@ -158,6 +158,10 @@ fn act_text(act: &Act, units: UnitSystem) -> String {
 fn alarm_entry(event: &AlarmEventView) -> Option<ShiftEntry> {
     let trouble = &event.trouble;
     let life = trouble.alarm.as_ref()?;
+    // What never rang, because another alarm stood for it, does not end either.
+    if event.event == "cleared" && life.explained_by.is_some() {
+        return None;
+    }
     let by = match event.event.as_str() {
         "seen" => life.seen_by.clone(),
         "snoozed" => life.snoozed.as_ref().map(|snoozed| snoozed.by.clone()),

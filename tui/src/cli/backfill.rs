@@ -100,7 +100,7 @@ pub async fn run(desk: &Desk, args: &BackfillArgs) -> anyhow::Result<()> {
     if let Some(future) = answer.from_the_future {
         talk(&format!(
             "caution: {} of these readings speak of a time still to come, the latest of {}: they are kept and \
-             count from then on; look at the logger's clock and the file's dates",
+             count for nothing, because nobody knows when they were measured; look at the logger's clock and the file's dates",
             future.count,
             future.latest_at.to_rfc3339()
         ));

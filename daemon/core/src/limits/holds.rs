@@ -29,7 +29,8 @@ pub fn disposition_of<'a>(record: &'a PourRecord, breach: &Breach) -> Option<&'a
 
 /// What stands against shipping pieces; never against detensioning.
 ///
-/// A breach whose pieces an engineer lets ship is no hold any more: see [`settled`].
+/// A breach whose pieces an engineer lets ship is no hold any more: see [`settled`]. One that rests on
+/// readings that are not believed holds nothing by itself, unless an engineer says so: see [`unproven`].
 #[must_use]
 pub fn piece_holds(record: &PourRecord, breaches: &[Breach], units: UnitSystem) -> Vec<Note> {
     let held = breaches.iter().filter_map(|breach| {
@@ -37,6 +38,7 @@ pub fn piece_holds(record: &PourRecord, breaches: &[Breach], units: UnitSystem) 
         let decides = match disposition {
             Some(one) if one.may_ship => return None,
             Some(one) => format!("the engineer holds them by {} ({})", one.number, one.why),
+            None if !breach.is_proven => return None,
             None => format!(
                 "the engineer decides before the pieces ship (hold {})",
                 breach_id(breach)
@@ -68,6 +70,31 @@ pub fn settled(record: &PourRecord, breaches: &[Breach], units: UnitSystem) -> V
         })
     });
     settled.collect()
+}
+
+/// Breaches that rest on readings that are not believed, and on which no engineer has said a word: they
+/// ask for a look, and are never silent.
+#[must_use]
+pub fn unproven(record: &PourRecord, breaches: &[Breach], units: UnitSystem) -> Vec<Note> {
+    let open = breaches
+        .iter()
+        .filter(|breach| is_open_unproven(record, breach));
+    open.map(|breach| Note {
+        kind: "not-believed",
+        text: format!(
+            "{}: no piece is held by that alone. Find out whether the concrete was that hot; if it was, \
+             the engineer decides (hold {}).",
+            sentence(breach, units),
+            breach_id(breach)
+        ),
+    })
+    .collect()
+}
+
+/// Whether a breach rests on readings that are not believed, and no engineer has said a word on it.
+#[must_use]
+pub fn is_open_unproven(record: &PourRecord, breach: &Breach) -> bool {
+    !breach.is_proven && disposition_of(record, breach).is_none()
 }
 
 /// The marks of the pieces that a breach concerns; all of them where it has no position.

@@ -249,7 +249,8 @@ impl Judge<'_> {
         rows.fold(f64::INFINITY, f64::min).max(0.0)
     }
 
-    /// A high reading counts against the highest temperature even where it is not believed.
+    /// A high reading counts against the highest temperature even where it is not believed; a breach that
+    /// is proven needs no other.
     fn hottest(&mut self, position: &Limited<'_>, zero_at: UtcMs, track: Option<Track>) {
         let Some(most_c) = self.limits.concrete_c_max else {
             return;
@@ -263,15 +264,11 @@ impl Judge<'_> {
         let Some((highest_c, _)) = unproven else {
             return;
         };
-        let known = self.found.breaches.iter_mut().find(|breach| {
+        let is_proven = self.found.breaches.iter().any(|breach| {
             breach.limit == Limit::ConcreteMax && breach.place.as_deref() == Some(position.id)
         });
-        match known {
-            Some(breach) => {
-                breach.worst = highest_c;
-                breach.is_proven = false;
-            }
-            None => self.found.breaches.push(Breach {
+        if !is_proven {
+            self.found.breaches.push(Breach {
                 limit: Limit::ConcreteMax,
                 place: Some(position.id.to_owned()),
                 limit_value: most_c,
@@ -283,7 +280,7 @@ impl Judge<'_> {
                 last_at: zero_at,
                 is_proven: false,
                 detail: String::new(),
-            }),
+            });
         }
     }
 

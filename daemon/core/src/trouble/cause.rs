@@ -6,7 +6,7 @@ use crate::assessment::{DoubtReason, PourAssessment, Trouble, Trust, Urgency};
 use crate::config::PlantConfig;
 use crate::time::UtcMs;
 use crate::trouble::heat::LOSING_HEAT;
-use crate::trouble::sensor::SILENT;
+use crate::trouble::sensor::{CLOCK_WRONG, CONFLICT, SILENT};
 
 /// So many must fail together before one cause is looked for behind them.
 const TOGETHER_MIN: usize = 2;
@@ -21,7 +21,14 @@ struct Read<'a> {
 }
 
 /// Adds the causes that explain several troubles, and says in each which cause explains it.
-pub fn explain(config: &PlantConfig, pours: &[PourAssessment], troubles: &mut Vec<Trouble>) {
+///
+/// `is_silence_known` is false for a while after a start, which itself explains that nothing came.
+pub fn explain(
+    config: &PlantConfig,
+    pours: &[PourAssessment],
+    troubles: &mut Vec<Trouble>,
+    is_silence_known: bool,
+) {
     let reads: Vec<Read<'_>> = pours
         .iter()
         .filter(|pour| pour.record.is_under_cure())
@@ -34,22 +41,23 @@ pub fn explain(config: &PlantConfig, pours: &[PourAssessment], troubles: &mut Ve
             .collect();
         silent(&of_logger, "logger-silent", Some(&logger.id))
     });
-    let loggers: Vec<(Trouble, Vec<String>)> = loggers.collect();
+    let loggers: Vec<(Trouble, Vec<String>)> = loggers.filter(|_| is_silence_known).collect();
     let is_explained = |id: &String| loggers.iter().any(|(_, ids)| ids.contains(id));
     let beds = pours.iter().filter_map(|pour| {
         let of_pour: Vec<&Read<'_>> = reads
             .iter()
             .filter(|read| read.pour.record.id == pour.record.id)
             .collect();
-        let (cause, ids) = silent(&of_pour, "bed-silent", None)?;
+        let (cause, ids) = silent(&of_pour, "bed-silent", None).filter(|_| is_silence_known)?;
         (!ids.iter().all(is_explained)).then_some((cause, ids))
     });
     let mut causes: Vec<(Trouble, Vec<String>)> = beds.collect();
     causes.extend(loggers);
+    causes.extend(conflicts(config, &reads, troubles));
     causes.extend(lost_sources(config, troubles));
     for (cause, ids) in causes {
         let cause_id = cause.id();
-        let is_silence = cause.kind != "heat-source-lost";
+        let is_silence = matches!(&*cause.kind, "logger-silent" | "bed-silent");
         for trouble in troubles.iter_mut() {
             let follows = ids.contains(&trouble.id())
                 || (is_silence && trouble.kind == "too-few-positions" && trouble.bed == cause.bed);
@@ -130,10 +138,59 @@ fn silent(
     Some((cause, reads.iter().map(|read| silent_id(read)).collect()))
 }
 
+/// Loggers that sent two values for one time on several channels: one cause each, and what it explains.
+///
+/// A wrong clock explains them in turn, where it is known by then.
+fn conflicts(
+    config: &PlantConfig,
+    reads: &[Read<'_>],
+    troubles: &[Trouble],
+) -> Vec<(Trouble, Vec<String>)> {
+    let of_loggers =
+        config.loggers.iter().filter_map(|logger| {
+            let is_in_conflict = |read: &&Read<'_>| {
+                read.trust.reason == Some(DoubtReason::Conflict)
+                    && logger.channels.iter().any(|one| one == read.channel)
+            };
+            let of_logger: Vec<&Read<'_>> = reads.iter().filter(is_in_conflict).collect();
+            if of_logger.len() < TOGETHER_MIN {
+                return None;
+            }
+            let since = of_logger.iter().filter_map(|read| read.trust.since).min()?;
+            let is_clock = |one: &&Trouble| {
+                one.kind == CLOCK_WRONG && one.place.as_deref() == Some(logger.id.as_str())
+            };
+            let cause = Trouble {
+                kind: "logger-conflict".into(),
+                urgency: Urgency::Look,
+                bed: None,
+                pour: None,
+                place: Some(logger.id.clone()),
+                what: format!(
+                    "Logger {} sent two values for one time on {} channels; the lower ones count.",
+                    logger.id,
+                    of_logger.len()
+                ),
+                since,
+                first_act:
+                    "See whether its clock was set back, or two loggers share its channel names."
+                        .into(),
+                explained_by: troubles.iter().find(is_clock).map(Trouble::id),
+            };
+            let ids = of_logger.iter().map(|read| trouble_id(read, CONFLICT));
+            Some((cause, ids.collect()))
+        });
+    of_loggers.collect()
+}
+
 /// The id of the trouble of a channel that is silent.
 fn silent_id(read: &Read<'_>) -> String {
+    trouble_id(read, SILENT)
+}
+
+fn trouble_id(read: &Read<'_>, kind: &'static str) -> String {
     let trouble = Trouble {
-        kind: SILENT.into(),
+        kind: kind.into(),
         place: Some(read.place.to_owned()),
         ..super::of(read.pour, UtcMs(0))
     };

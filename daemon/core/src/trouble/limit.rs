@@ -1,7 +1,7 @@
 //! Limits that are broken now, as troubles: how far, by which clause, and what to do first.
 
 use crate::assessment::{PourAssessment, Trouble, Urgency};
-use crate::limits::{Beyond, Limit};
+use crate::limits::{Beyond, Breach, Limit, sentence};
 use crate::time::UtcMs;
 use units::UnitSystem;
 
@@ -60,6 +60,27 @@ pub fn beyond_trouble(
         what,
         since: beyond.since,
         first_act: first_act(beyond.limit).into(),
+        ..super::of(pour, now)
+    }
+}
+
+/// A limit that was passed only by readings that are not believed: a look, and no hold.
+pub fn unproven_trouble(
+    pour: &PourAssessment,
+    breach: &Breach,
+    units: UnitSystem,
+    now: UtcMs,
+) -> Trouble {
+    Trouble {
+        kind: "unproven-high".into(),
+        urgency: Urgency::Look,
+        place: breach.place.clone(),
+        what: format!("{}.", sentence(breach, units)),
+        since: breach.first_at,
+        first_act:
+            "Look at the sensor and its plug, and probe by hand; if the concrete was that hot, \
+                    tell the engineer."
+                .into(),
         ..super::of(pour, now)
     }
 }

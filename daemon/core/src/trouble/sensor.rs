@@ -2,7 +2,7 @@
 
 use crate::act::ChannelRole;
 use crate::assessment::{DoubtReason, PourAssessment, Trouble, Trust, Urgency, Verdict};
-use crate::time::UtcMs;
+use crate::time::{MS_PER_H, UtcMs};
 
 /// Concrete reaches the last sensor within this of the last placement, h.
 const ARRIVAL_H: f64 = 0.5;
@@ -10,6 +10,10 @@ const ARRIVAL_H: f64 = 0.5;
 const CYLINDERS_H: f64 = 1.0;
 /// The kind of the trouble of a channel that says nothing; a silent logger explains it.
 pub const SILENT: &str = "sensor-silent";
+/// The kind of the trouble of a channel with two values for one time; its logger's explains it.
+pub const CONFLICT: &str = "sensor-conflict";
+/// The kind of the trouble of a logger whose clock is wrong.
+pub const CLOCK_WRONG: &str = "clock-wrong";
 
 /// A channel that is doubted.
 pub fn doubted(
@@ -52,10 +56,7 @@ pub fn doubted(
             "sensor-reads-air",
             "See whether its tip is still in the concrete; probe by hand.",
         ),
-        DoubtReason::Conflict => (
-            "sensor-conflict",
-            "See whether two loggers share a channel name.",
-        ),
+        DoubtReason::Conflict => (CONFLICT, "See whether two loggers share a channel name."),
         DoubtReason::NoChannel => ("position-unbound", "Say which channel reads this position."),
     };
     let urgency = match (trust.verdict, role) {
@@ -95,7 +96,7 @@ fn awaits_cylinders(pour: &PourAssessment, now: UtcMs) -> bool {
 #[must_use]
 pub fn clock_trouble(logger: &str, offset_ms: i64, now: UtcMs) -> Option<Trouble> {
     (offset_ms != 0).then(|| Trouble {
-        kind: "clock-wrong".into(),
+        kind: CLOCK_WRONG.into(),
         urgency: Urgency::Look,
         bed: None,
         pour: None,
@@ -109,4 +110,34 @@ pub fn clock_trouble(logger: &str, offset_ms: i64, now: UtcMs) -> Option<Trouble
         first_act: "Set the logger's clock when nothing is curing.".into(),
         explained_by: None,
     })
+}
+
+/// The trouble of a logger some of whose stamps lie after the moment they came, though its clock is right.
+#[must_use]
+pub fn stamps_ahead_trouble(
+    logger: &str,
+    (count, ahead_ms): (usize, i64),
+    since: UtcMs,
+) -> Trouble {
+    let ahead = crate::say::span(ahead_ms as f64 / MS_PER_H);
+    let what = match count {
+        1 => format!(
+            "A reading was stamped {ahead} after it came: it is kept and counts for nothing."
+        ),
+        _ => format!(
+            "{count} messages were stamped up to {ahead} after they came: they are kept and count for \
+             nothing."
+        ),
+    };
+    Trouble {
+        kind: "stamps-ahead".into(),
+        urgency: Urgency::Look,
+        bed: None,
+        pour: None,
+        place: Some(logger.to_owned()),
+        what,
+        since,
+        first_act: "See what the logger's clock did, or from which file the rows came.".into(),
+        explained_by: None,
+    }
 }

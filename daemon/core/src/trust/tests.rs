@@ -13,6 +13,7 @@ fn sample(minute: i64, value: f64) -> Sample {
         high_c: Some(value),
         fault: None,
         is_conflict: false,
+        is_late: false,
     }
 }
 
@@ -23,6 +24,7 @@ fn open(minute: i64) -> Sample {
         high_c: None,
         fault: Some("open".into()),
         is_conflict: false,
+        is_late: false,
     }
 }
 
