@@ -31,7 +31,9 @@ use std::fmt;
 
 use chrono::{DateTime, Utc};
 pub use history::{History, HistoryFault};
-pub use precision::{GroupPrecision, OutlierFlag, group_precisions, outliers};
+pub use precision::{
+    GroupPrecision, OutlierFlag, group_precisions, outliers, specimen_range_limit_percent,
+};
 
 use crate::curve_file::{DataRow, DataSource, Exclusion};
 use crate::fit::Point;

@@ -2,10 +2,11 @@
 //!
 //! Acts come in by [`act`], records and answers go out by [`view`], nouns that both share by
 //! [`noun`], limits and alarms by [`watch`], mixes and
-//! their curves by [`mix`], readings and their stored rows by [`reading`].
+//! their curves by [`mix`], what an act would change by [`effect`], readings and their stored rows by [`reading`].
 
 pub mod act;
 pub mod ahead;
+pub mod effect;
 pub mod mix;
 pub mod noun;
 pub mod reading;

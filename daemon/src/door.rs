@@ -6,6 +6,7 @@ use std::sync::Arc;
 use chrono::{DateTime, TimeDelta, Utc};
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::channel::ChannelsAnswer;
+use daemon_api::effect::RecordEntry;
 use daemon_api::event::PlantEvent;
 use daemon_api::mix::{BreaksAnswer, MixesAnswer};
 use daemon_api::plan::PlanAnswer;
@@ -21,8 +22,10 @@ use daemon_store::{Reader, TIME_MS_MAX, TIME_MS_MIN};
 use futures_util::StreamExt;
 use tokio::sync::{broadcast, mpsc, oneshot};
 
+use crate::act_text::Said;
 use crate::channels::channels;
 use crate::config::nearest_hint;
+use crate::convert;
 use crate::convert::mix::mixes;
 use crate::convert::watch::recorded;
 use crate::convert::{utc, view};
@@ -164,6 +167,33 @@ impl Door for LiveDoor {
         })
     }
 
+    fn record(&self, pour: Option<String>) -> Answer<'_, Vec<RecordEntry>> {
+        Box::pin(self.compute(move |live| {
+            let plant = live.plant();
+            if let Some(pour) = &pour
+                && !plant.pours().contains_key(pour)
+                && !live
+                    .acts()
+                    .in_order()
+                    .iter()
+                    .any(|act| act.wire.pour == *pour)
+            {
+                return Err(no_pour(&plant, pour));
+            }
+            let acts = live.acts();
+            let said = Said::of(acts.in_order(), plant.config().units, live.zone());
+            let asked = acts.in_order().iter().filter(|act| {
+                let pour = pour.as_ref();
+                pour.is_none_or(|pour| act.wire.pour == *pour)
+            });
+            Ok(asked.map(|act| said.entry(act)).collect())
+        }))
+    }
+
+    fn would(&self, act: Act) -> Answer<'_, ActAnswer> {
+        Box::pin(self.compute(move |live| would(live, act)))
+    }
+
     fn act(&self, act: Act) -> Answer<'_, ActAnswer> {
         let act = Box::new(act);
         Box::pin(self.ask(|answer| Request::Act { act, answer }))
@@ -244,8 +274,8 @@ impl Door for LiveDoor {
             let reader = Reader::open(&live.data_dir).map_err(|error| logged(&error.into()))?;
             let entries = {
                 let (plant, acts) = (live.plant(), live.acts());
-                let acts = acts.in_order().iter().map(|act| &act.wire);
-                shift_log::entries(&reader, &plant, acts, from, to)
+                let said = Said::of(acts.in_order(), plant.config().units, live.zone());
+                shift_log::entries(&reader, &plant, &said, from, to)
             };
             let plan = plan_now(live);
             let shift_ends = plan.now + TimeDelta::hours(SHIFT_H);
@@ -314,6 +344,34 @@ impl Door for LiveDoor {
     fn heartbeat(&self) -> PlantEvent {
         self.live.heartbeat()
     }
+}
+
+/// What an act would change if it were recorded now.
+fn would(live: &Live, mut act: Act) -> Result<ActAnswer, Problem> {
+    let newest = live
+        .acts()
+        .in_order()
+        .last()
+        .map(|act| act.core.recorded_at);
+    let now = live.clock.now();
+    let recorded_at = newest.map_or(now, |newest| now.max(UtcMs(newest.0 + 1)));
+    act.recorded_at = Some(utc(recorded_at));
+    let core = convert::act::act(&act).map_err(|error| {
+        Problem::new(ProblemKind::Invalid, "version-unknown", error.to_string())
+    })?;
+    let plant = live.plant();
+    let weighed = plant.weigh(&core, recorded_at);
+    let weighed = weighed.map_err(|refusal| convert::act::refusal(&refusal))?;
+    let changes = plant.would(&core, recorded_at);
+    Ok(ActAnswer {
+        id: act.id,
+        recorded_at: utc(recorded_at),
+        cautions: weighed.cautions,
+        dry_run: true,
+        odd: convert::act::odd(&weighed.odd),
+        effect: Some(convert::effect::effect(&core, &changes)),
+        ..ActAnswer::default()
+    })
 }
 
 /// From when to when is asked: the last hours where nothing is said.

@@ -144,9 +144,9 @@ pub fn learn(
         .collect();
     let mut whole = Plant::new(config.clone());
     let mut plant = Plant::new(config);
-    let mut known_pours = BTreeSet::new();
+    let mut known_already = BTreeSet::new();
     for summary in known {
-        known_pours.insert(summary.pour.clone());
+        known_already.insert((summary.pour.clone(), summary.known_at));
         whole.take_summary(summary.clone());
         plant.take_summary(summary);
     }
@@ -168,9 +168,9 @@ pub fn learn(
         })?;
     }
     pass(&mut plant, &mut acts, now);
-    let learned = plant.summaries().values();
+    let learned = plant.summaries().values().chain(plant.former_summaries());
     Ok(learned
-        .filter(|one| !known_pours.contains(&one.pour))
+        .filter(|one| !known_already.contains(&(one.pour.clone(), one.known_at)))
         .cloned()
         .collect())
 }

@@ -3,6 +3,7 @@
 //! Reading order: [`config`] (what a plant is), [`convert`] (wire and core), [`replay`] (what would
 //! it have said), [`event_loop`] (the living daemon), [`run`] (everything put together).
 
+pub mod act_text;
 pub mod channels;
 pub mod clock;
 pub mod config;

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::path::PathBuf;
 use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 
+use chrono_tz::Tz;
 use daemon_api::bed::{BedView, PlantSnapshot, PlantView, StoreView};
 use daemon_api::event::{PlantChange, PlantEvent};
 use daemon_api::source::SourceView;
@@ -32,7 +33,7 @@ pub struct Live {
     pub config: PlantConfig,
     /// How the publishing of the plant's state goes.
     pub status_health: StatusHealth,
-    zone: String,
+    zone: Tz,
     units: &'static str,
     plant: RwLock<Plant>,
     acts: RwLock<Acts>,
@@ -77,7 +78,7 @@ impl Live {
             data_dir,
             config: file.core.clone(),
             status_health: StatusHealth::default(),
-            zone: file.zone.name().to_owned(),
+            zone: file.zone,
             units: match file.core.units {
                 UnitSystem::Si => "si",
                 UnitSystem::Us => "us",
@@ -131,6 +132,12 @@ impl Live {
         self.events.subscribe()
     }
 
+    /// The plant's time zone.
+    #[must_use]
+    pub fn zone(&self) -> Tz {
+        self.zone
+    }
+
     /// The configuration with the curve records that have come to be known since the start.
     pub(crate) fn config_now(&self) -> PlantConfig {
         self.plant().config().clone()
@@ -138,7 +145,9 @@ impl Live {
 
     /// What finished pours have taught so far.
     pub(crate) fn learned(&self) -> Vec<PourSummary> {
-        self.plant().summaries().values().cloned().collect()
+        let plant = self.plant();
+        let learned = plant.summaries().values().chain(plant.former_summaries());
+        learned.cloned().collect()
     }
 
     /// Changes what is published and tells every subscriber, under one lock: a snapshot holds
@@ -181,7 +190,7 @@ impl Live {
             acts_through: published.acts_through,
             plant: PlantView {
                 name: self.config.name.clone(),
-                zone: self.zone.clone(),
+                zone: self.zone.name().to_owned(),
                 units: self.units.to_owned(),
                 now: utc(self.clock.now()),
                 clock_speed: self.clock.speed,

@@ -84,7 +84,19 @@ impl Watch {
             book: AlarmBook::resumed(alarms),
             ..Self::new(units)
         };
+        let mut heard: BTreeMap<u128, &Act> = BTreeMap::new();
         for act in acts {
+            if matches!(act.body, ActBody::Alarm(_)) {
+                heard.insert(act.id, act);
+            }
+            if let Some(struck) = act.body.mends().and_then(|id| heard.get(&id))
+                && let ActBody::Alarm(word) = &struck.body
+                && said
+                    .get(&word.alarm)
+                    .is_some_and(|at| *at < act.recorded_at)
+            {
+                watch.unhear(struck, act.recorded_at);
+            }
             if let ActBody::Alarm(word) = &act.body
                 && said
                     .get(&word.alarm)
@@ -176,6 +188,14 @@ impl Watch {
         };
         let why = act.why.as_deref().unwrap_or_default();
         self.book.hear(word, &act.by, why, act.recorded_at)
+    }
+
+    /// Takes back what a person said to an alarm: it is new again, and heard again.
+    pub fn unhear(&mut self, struck: &Act, now: UtcMs) -> Vec<AlarmChange> {
+        match &struck.body {
+            ActBody::Alarm(word) => self.book.unhear(word, now),
+            _ => Vec::new(),
+        }
     }
 
     /// Every alarm that is not normal, most urgent first.

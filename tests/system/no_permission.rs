@@ -272,7 +272,8 @@ fn every_answer_with_an_estimate_says_what_the_cylinders_said() {
         act(
             "p",
             at,
-            json!({ "act": "break-recorded", "set": set, "tested_at": at, "specimens": [
+            json!({ "act": "break-recorded", "set": set, "tested_at": at,
+            "accept": ["off-the-positions"], "specimens": [
             { "specimen": one, "strength_mpa": mpa[0] }, { "specimen": two, "strength_mpa": mpa[1] } ] }),
         )
     };

@@ -4,6 +4,8 @@ mod act_args;
 mod acts;
 mod ahead;
 mod backfill;
+mod effect;
+mod mend;
 mod opening;
 mod pour_file;
 mod screen;
@@ -82,6 +84,12 @@ pub struct ActArgs {
     /// The reason, where one is needed
     #[arg(long)]
     pub why: Option<String>,
+    /// Say what it would change, and record nothing
+    #[arg(long)]
+    pub dry_run: bool,
+    /// Record it although this is odd about it: the name that the daemon gave (may be repeated)
+    #[arg(long, value_name = "NAME")]
+    pub accept: Vec<String>,
     /// Id of an act sent before without an answer, to send the very same act again
     #[arg(long, value_name = "UUID")]
     pub id: Option<Uuid>,
@@ -94,6 +102,12 @@ enum Command {
     Pour(opening::PourCommand),
     #[command(flatten)]
     Act(act_args::ActCommand),
+    /// Strike an act: it stays in the record without effect; needs --why
+    Strike(mend::StrikeArgs),
+    /// Correct an act: another stands in its place; needs --why
+    Correct(mend::CorrectArgs),
+    /// Withdraw the release of a line; needs --why
+    Withdraw(mend::WithdrawArgs),
     /// Alarms, the plan, the shift log, and what only the watch needs to know
     #[command(subcommand)]
     Watch(watch::WatchCommand),
@@ -181,6 +195,9 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
     match command {
         Command::Pour(command) => opening::run(&desk, command).await,
         Command::Act(command) => acts::run(&desk, command).await,
+        Command::Strike(args) => mend::strike(&desk, args).await,
+        Command::Correct(args) => mend::correct(&desk, args).await,
+        Command::Withdraw(args) => mend::withdraw(&desk, args).await,
         Command::Watch(command) => watch::run(&desk, command).await,
         Command::Backfill(args) => backfill::run(&desk, &args).await,
         Command::Show {

@@ -91,6 +91,7 @@ fn answer(
                     recorded_at: support::now(),
                     already_known: false,
                     cautions: vec!["Mind the steam.".to_owned()],
+                    ..ActAnswer::default()
                 };
                 (
                     200,

@@ -210,6 +210,7 @@ fn an_accepted_act_shows_its_cautions_until_they_are_put_away() {
         recorded_at: support::now(),
         already_known: false,
         cautions: vec!["Heat before the preset has passed.".to_owned()],
+        ..ActAnswer::default()
     });
     dashboard.event(Event::Act { id, answer });
     let screen = dashboard.screen(SMALL);

@@ -72,12 +72,20 @@ pub fn group_precisions(rows: &[DataRow], diameter: Millimetre) -> Vec<GroupPrec
                 specimen_count: count,
                 mean_mpa,
                 range_percent: (count > 1).then(|| 100.0 * (high - low) / mean_mpa),
-                limit_percent: size
-                    .range_limit_percent(count)
-                    .or_else(|| many_limit_percent(size, count)),
+                limit_percent: specimen_range_limit_percent(size, count),
             }
         })
         .collect()
+}
+
+/// How far the strengths of so many specimens of one sample may lie apart, in percent of their mean;
+/// none where no figure is known.
+///
+/// Two and three are judged by [`CylinderSize::range_limit_percent`], four to six by its figure for two.
+#[must_use]
+pub fn specimen_range_limit_percent(size: CylinderSize, count: usize) -> Option<f64> {
+    size.range_limit_percent(count)
+        .or_else(|| many_limit_percent(size, count))
 }
 
 /// The limit for four to six specimens, from that for two.

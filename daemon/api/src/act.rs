@@ -4,6 +4,8 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
+use crate::effect::{ActEffect, Odd};
+
 /// The version of the act's JSON; raised only when an old reader would misread a new act.
 pub const ACT_VERSION: u32 = 1;
 
@@ -28,6 +30,9 @@ pub struct Act {
     /// The reason, where one is needed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub why: Option<String>,
+    /// What is odd about it and meant all the same, each by the name the daemon gave it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub accept: Vec<String>,
     /// The pour it belongs to; empty where an act is of the whole plant.
     pub pour: String,
     /// What was done.
@@ -39,8 +44,8 @@ fn act_version() -> u32 {
     ACT_VERSION
 }
 
-/// The answer to an accepted act, sent after it is safely stored.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+/// The answer to an accepted act, sent after it is safely stored; or, of a dry run, what it would change.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct ActAnswer {
     /// The act's id.
     pub id: Uuid,
@@ -53,6 +58,15 @@ pub struct ActAnswer {
     /// What the person should know although the act was accepted.
     #[serde(default)]
     pub cautions: Vec<String>,
+    /// True for a dry run: nothing was recorded, and `sequence` is 0.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub dry_run: bool,
+    /// What is odd about the act. It is taken only where `accept` names each of them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub odd: Vec<Odd>,
+    /// What it changes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub effect: Option<ActEffect>,
 }
 
 /// What was done or decided; the key `act` names it.
@@ -170,6 +184,37 @@ pub enum ActBody {
         /// Who takes it over.
         to: String,
     },
+    /// An earlier act is struck: it stays in the record without effect. `why` is needed.
+    ActStruck {
+        /// The id of that act.
+        struck: Uuid,
+    },
+    /// An earlier act is struck and another takes its place in the record; `why` is needed.
+    ActCorrected {
+        /// The id of that act.
+        corrected: Uuid,
+        /// What stands in its place.
+        replacement: Replacement,
+    },
+    /// A sign-off is withdrawn for every pour it released; `why` is needed.
+    ReleaseWithdrawn {
+        /// Every pour that the sign-off released.
+        pours: Vec<String>,
+    },
+}
+
+/// What takes the place of a corrected act.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Replacement {
+    /// When it happened; absent: when the corrected act says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub happened_at: Option<DateTime<Utc>>,
+    /// Its reason; absent: that of the corrected act.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub why: Option<String>,
+    /// What was done.
+    #[serde(flatten)]
+    pub body: Box<ActBody>,
 }
 
 /// What may be limited, by its key in a plant file; the key names the unit.
@@ -288,6 +333,9 @@ pub struct PourOpened {
 }
 
 /// A correction; every field that is present replaces what was known.
+///
+/// Lists are merged where `merge` is true. Where it is false, as in acts of before there was `merge`,
+/// a list that is present replaces the whole list.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 #[expect(
@@ -329,6 +377,36 @@ pub struct PourCorrected {
     pub wanted_release_at: Option<DateTime<Utc>>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub limit_set: Option<String>,
+    /// Lists change only what they name: `required` by act, `pieces` by mark, `positions` by id,
+    /// `channels` by what they read and since when.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub merge: bool,
+    /// What is no longer there; only with `merge`.
+    #[serde(skip_serializing_if = "Removed::is_empty")]
+    pub remove: Removed,
+}
+
+/// What a correction takes out of a pour, by name.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Removed {
+    /// Channels: nothing of this pour is read by them.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub channels: Vec<String>,
+    /// Positions.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub positions: Vec<String>,
+    /// Marks of pieces.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub pieces: Vec<String>,
+}
+
+impl Removed {
+    /// True where nothing is taken out.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.channels.is_empty() && self.positions.is_empty() && self.pieces.is_empty()
+    }
 }
 
 /// The times of placement of the pour as a whole.

@@ -23,6 +23,7 @@ use crate::act::{Act, ActAnswer};
 use crate::alarm::{AlarmHistory, AlarmsAnswer};
 use crate::bed::{BedView, PlantSnapshot};
 use crate::channel::ChannelsAnswer;
+use crate::effect::RecordEntry;
 use crate::error::Problem;
 use crate::mix::{BreaksAnswer, MixesAnswer};
 use crate::plan::PlanAnswer;
@@ -140,6 +141,29 @@ impl Client {
         let url = self.url(routes::ACTS, "");
         self.answer(self.http.post(url).json(act), ANSWER_WAIT_MAX)
             .await
+    }
+
+    /// What an act would change, and what is odd about it; nothing is recorded.
+    ///
+    /// # Errors
+    /// A [`Problem`] where the act would be refused for another reason than that something is odd.
+    pub async fn dry_run(&self, act: &Act) -> Result<ActAnswer, ClientError> {
+        let mut url = self.url(routes::ACTS, "");
+        url.query_pairs_mut().append_pair("dry_run", "true");
+        self.answer(self.http.post(url).json(act), ANSWER_WAIT_MAX)
+            .await
+    }
+
+    /// Every act, or those of one pour, in the order of the record with what became of it.
+    ///
+    /// # Errors
+    /// A [`Problem`] of kind `not-found` where there is no such pour.
+    pub async fn record(&self, pour: Option<&str>) -> Result<Vec<RecordEntry>, ClientError> {
+        let mut url = self.url(routes::RECORD, "");
+        if let Some(pour) = pour {
+            url.query_pairs_mut().append_pair("pour", pour);
+        }
+        self.answer(self.http.get(url), RECORD_WAIT_MAX).await
     }
 
     /// Every act in the order of the record, or those of one pour.

@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::effect::Odd;
+
 /// The media type of a problem.
 pub const PROBLEM_MEDIA_TYPE: &str = "application/problem+json";
 
@@ -21,6 +23,8 @@ pub enum ProblemKind {
     WrongState,
     /// A release hold stands.
     HoldStands,
+    /// Something about the act is odd and was not accepted by its name.
+    OddNotAccepted,
     /// The store cannot write; nothing was recorded.
     StoreUnavailable,
     /// The daemon is stopping.
@@ -34,7 +38,7 @@ impl ProblemKind {
         match self {
             Self::Malformed => 400,
             Self::NotFound => 404,
-            Self::IdReused | Self::WrongState | Self::HoldStands => 409,
+            Self::IdReused | Self::WrongState | Self::HoldStands | Self::OddNotAccepted => 409,
             Self::Invalid => 422,
             Self::StoreUnavailable | Self::Stopping => 503,
         }
@@ -50,6 +54,7 @@ impl ProblemKind {
             Self::IdReused => "id-reused",
             Self::WrongState => "wrong-state",
             Self::HoldStands => "hold-stands",
+            Self::OddNotAccepted => "odd-not-accepted",
             Self::StoreUnavailable => "store-unavailable",
             Self::Stopping => "stopping",
         }
@@ -73,6 +78,9 @@ pub struct Problem {
     pub kind: ProblemKind,
     /// The rule's own name in kebab case (`already-released`, `future-act`, `channel-bound-twice`…).
     pub code: String,
+    /// What is odd about the act, where that is why it was refused.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub odd: Vec<Odd>,
 }
 
 impl Problem {
@@ -86,6 +94,7 @@ impl Problem {
             detail: detail.into(),
             kind,
             code: code.to_owned(),
+            odd: Vec::new(),
         }
     }
 }

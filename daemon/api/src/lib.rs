@@ -13,6 +13,7 @@ pub mod bed;
 pub mod channel;
 #[cfg(feature = "client")]
 pub mod client;
+pub mod effect;
 pub mod error;
 pub mod event;
 pub mod mix;

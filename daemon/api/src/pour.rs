@@ -109,6 +109,9 @@ pub struct PourView {
     pub cautions: Vec<NoteView>,
     /// The release, where signed.
     pub release: Option<SignedView>,
+    /// Sign-offs that were withdrawn, in order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub withdrawn: Vec<WithdrawnView>,
 }
 
 /// Something last said to be on or off.
@@ -538,4 +541,17 @@ pub struct SignedView {
     pub excluded: Vec<String>,
     /// The reason given where no estimate supported it.
     pub reason_without_estimate: Option<String>,
+}
+
+/// A sign-off that counts no more.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WithdrawnView {
+    /// What was signed.
+    pub signed: SignedView,
+    /// Who ended it, as typed, not verified.
+    pub by: String,
+    /// When.
+    pub at: DateTime<Utc>,
+    /// What happened and why, in one sentence.
+    pub text: String,
 }

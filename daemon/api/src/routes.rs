@@ -11,8 +11,11 @@ pub const BED: &str = "/v1/beds/{bed}";
 pub const POUR: &str = "/v1/pours/{pour}";
 /// `GET ?points=N`: temperatures and strength over time ([`crate::series::SeriesAnswer`]).
 pub const SERIES: &str = "/v1/pours/{pour}/series";
-/// `POST`: one [`crate::Act`], answered after commit ([`crate::ActAnswer`]); `GET ?pour=P`: acts in order.
+/// `POST`: one [`crate::Act`], answered after commit ([`crate::ActAnswer`]); with `?dry_run=true` nothing is
+/// recorded and the answer says what it would change. `GET ?pour=P`: acts in order, as recorded.
 pub const ACTS: &str = "/v1/acts";
+/// `GET ?pour=P`: acts in order with what became of each ([`crate::effect::RecordEntry`]).
+pub const RECORD: &str = "/v1/record";
 /// `POST`: [`crate::reading::Backfill`], answered after commit.
 pub const READINGS: &str = "/v1/readings";
 /// `GET`: the event stream ([`crate::event::PlantEvent`]).

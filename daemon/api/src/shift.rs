@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
+use crate::effect::Struck;
 use crate::plan::PlanItemView;
 use crate::trouble::TroubleView;
 
@@ -42,4 +43,7 @@ pub struct ShiftEntry {
     pub by: Option<String>,
     /// One sentence.
     pub text: String,
+    /// Present where it is an act that has no effect any more.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub struck: Option<Struck>,
 }

@@ -7,6 +7,7 @@ use std::path::Path;
 use daemon_api::act::ActBody;
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::channel::ChannelsAnswer;
+use daemon_api::effect::RecordEntry;
 use daemon_api::event::PlantEvent;
 use daemon_api::mix::{BreaksAnswer, MixesAnswer};
 use daemon_api::plan::PlanAnswer;
@@ -71,7 +72,10 @@ fn every_golden_file_survives_reading_and_writing() {
             "series" => drop(round_trip::<SeriesAnswer>(&name, &value)),
             "snapshot" => drop(round_trip::<PlantSnapshot>(&name, &value)),
             "backfill" => drop(round_trip::<Backfill>(&name, &value)),
-            "answer" if name == "answer-act" => drop(round_trip::<ActAnswer>(&name, &value)),
+            "record" => drop(round_trip::<Vec<RecordEntry>>(&name, &value)),
+            "answer" if name.starts_with("answer-act") => {
+                drop(round_trip::<ActAnswer>(&name, &value))
+            }
             "answer" => drop(round_trip::<BackfillAnswer>(&name, &value)),
             _ => panic!("{name}.json is of no known kind"),
         }
@@ -110,6 +114,9 @@ fn file_of(body: &ActBody) -> &'static str {
         ActBody::AlarmReset { .. } => "act-alarm-reset",
         ActBody::ShiftNoted {} => "act-shift-noted",
         ActBody::ShiftHandedOver { .. } => "act-shift-handed-over",
+        ActBody::ActStruck { .. } => "act-struck",
+        ActBody::ActCorrected { .. } => "act-corrected",
+        ActBody::ReleaseWithdrawn { .. } => "act-release-withdrawn",
     }
 }
 
@@ -122,7 +129,7 @@ fn every_act_has_its_golden_file() {
     for (name, value) in &acts {
         assert_eq!(file_of(&round_trip::<Act>(name, value).body), name);
     }
-    assert_eq!(acts.len(), 29, "one golden file for each act of `file_of`");
+    assert_eq!(acts.len(), 32, "one golden file for each act of `file_of`");
 }
 
 #[test]

@@ -81,6 +81,27 @@ pub enum ActBody {
     ShiftHandedOver {
         to: String,
     },
+    /// An earlier act has no effect any more.
+    ActStruck {
+        struck: u128,
+    },
+    /// An earlier act has no effect any more, and another stands in its place.
+    ActCorrected {
+        corrected: u128,
+        replacement: Replacement,
+    },
+    /// A sign-off counts no more, for every pour that it released.
+    ReleaseWithdrawn {
+        pours: Vec<String>,
+    },
+}
+
+/// What stands in the place of a corrected act; what is absent is as the corrected act says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Replacement {
+    pub happened_at: Option<UtcMs>,
+    pub why: Option<String>,
+    pub body: Box<ActBody>,
 }
 
 /// What a person said to an alarm, which is named by its id.
@@ -109,8 +130,22 @@ impl ActBody {
     pub const fn may_be_of_plant(&self) -> bool {
         matches!(
             self,
-            Self::Alarm(_) | Self::ShiftNoted | Self::ShiftHandedOver { .. }
+            Self::Alarm(_)
+                | Self::ShiftNoted
+                | Self::ShiftHandedOver { .. }
+                | Self::ActStruck { .. }
+                | Self::ActCorrected { .. }
         )
+    }
+
+    /// The act that this one strikes or corrects.
+    #[must_use]
+    pub const fn mends(&self) -> Option<u128> {
+        match self {
+            Self::ActStruck { struck } => Some(*struck),
+            Self::ActCorrected { corrected, .. } => Some(*corrected),
+            _ => None,
+        }
     }
 }
 
@@ -159,6 +194,8 @@ pub struct PourOpened {
 }
 
 /// A correction; every field that is present replaces what was known.
+///
+/// Lists are replaced whole unless `merge` is true: then they change only what they name.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct PourCorrected {
     pub line: Option<String>,
@@ -178,6 +215,11 @@ pub struct PourCorrected {
     pub without_heat: Option<bool>,
     pub wanted_release_at: Option<UtcMs>,
     pub limit_set: Option<String>,
+    pub merge: bool,
+    /// Channels, positions and marks of pieces that are no longer there; only with `merge`.
+    pub removed_channels: Vec<String>,
+    pub removed_positions: Vec<String>,
+    pub removed_pieces: Vec<String>,
 }
 
 /// First and last placement and the stoppages between.

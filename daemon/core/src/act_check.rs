@@ -2,6 +2,8 @@
 
 mod binding;
 mod breaking;
+mod mending;
+pub(crate) mod odd;
 mod opening;
 mod signing;
 mod watch;
@@ -14,8 +16,11 @@ use units::Megapascal;
 use crate::act::{Act, ActBody, Load, Placement, SetPurpose};
 use crate::assessment::PourAssessment;
 use crate::config::PlantConfig;
+use crate::plant::Plant;
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
+
+pub(crate) use mending::{check_mended, is_break};
 
 /// An act may be this much ahead of the daemon's clock: two clocks never agree wholly, ms.
 const FUTURE_MS_MAX: i64 = 60_000;
@@ -47,9 +52,31 @@ pub enum RefusalKind {
 pub struct ActContext<'a> {
     pub config: &'a PlantConfig,
     pub pours: &'a BTreeMap<String, Arc<PourRecord>>,
+    /// By pour, in no order.
+    pub acts: &'a BTreeMap<String, Arc<Vec<Act>>>,
+    /// The plant with one more act.
+    pub with: &'a dyn Fn(&Act) -> Plant,
     /// A pour judged now.
     pub assessments: &'a dyn Fn(&str) -> Option<PourAssessment>,
     pub now: UtcMs,
+}
+
+/// An act that may be recorded.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Weighed {
+    /// What the person should know.
+    pub cautions: Vec<String>,
+    /// What a careful colleague would ask back: each must be accepted by its name.
+    pub odd: Vec<Odd>,
+}
+
+/// Something odd about an act.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Odd {
+    /// In kebab case, by which a person accepts it.
+    pub name: &'static str,
+    /// One sentence for a person.
+    pub text: String,
 }
 
 type Checked = Result<(), ActRefusal>;
@@ -75,7 +102,7 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
     }
     if act.pour.trim().is_empty() && act.body.may_be_of_plant() {
         past(context, "happened_at", act.happened_at)?;
-        return watch::check_watch(act).map(|()| Vec::new());
+        return check_of_plant(context, act);
     }
     if act.pour.trim().is_empty() {
         return invalid("pour-missing", "`pour` is empty: name the pour.".to_owned());
@@ -84,16 +111,17 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
     if let ActBody::PourOpened(opened) = &act.body {
         return opening::check_opened(context, act, opened);
     }
-    let Some(record) = context.pours.get(&act.pour) else {
-        return refuse(
-            RefusalKind::NotFound,
-            "unknown-pour",
-            format!(
-                "No pour \"{}\" is known: open it first, or check its name.",
-                act.pour
-            ),
-        );
-    };
+    if let ActBody::ActStruck { struck } = &act.body {
+        return mending::check_struck(context, act, *struck);
+    }
+    if let ActBody::ActCorrected {
+        corrected,
+        replacement,
+    } = &act.body
+    {
+        return mending::check_act_corrected(context, act, *corrected, replacement);
+    }
+    let record = known_pour(context, act)?;
     if let Some(done) = finished(record)
         && !is_for_later(record, &act.body)
     {
@@ -101,14 +129,57 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
             RefusalKind::WrongState,
             "pour-finished",
             format!(
-                "Pour \"{}\" is {done}: nothing more can be recorded of it.",
+                "Pour \"{}\" is {done}: nothing more can be recorded of it. What is on record can be \
+                 struck or corrected.",
                 record.id
             ),
         );
     }
+    check_body(context, act, record)
+}
+
+/// An act of the whole plant, or one that mends such an act.
+fn check_of_plant(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, ActRefusal> {
     match &act.body {
-        ActBody::PourOpened(_) => Ok(Vec::new()),
-        ActBody::PourCorrected(correction) => opening::check_corrected(context, record, correction),
+        ActBody::ActStruck { struck } => mending::check_struck(context, act, *struck),
+        ActBody::ActCorrected {
+            corrected,
+            replacement,
+        } => mending::check_act_corrected(context, act, *corrected, replacement),
+        _ => watch::check_watch(act).map(|()| Vec::new()),
+    }
+}
+
+fn known_pour<'a>(context: &ActContext<'a>, act: &Act) -> Result<&'a PourRecord, ActRefusal> {
+    let known = context.pours.get(&act.pour).map(|record| &**record);
+    known.ok_or_else(|| ActRefusal {
+        kind: RefusalKind::NotFound,
+        code: "unknown-pour",
+        detail: format!(
+            "No pour \"{}\" is known: open it first, or check its name.",
+            act.pour
+        ),
+    })
+}
+
+/// The rules of each kind of act on a pour that is there.
+fn check_body(
+    context: &ActContext<'_>,
+    act: &Act,
+    record: &PourRecord,
+) -> Result<Vec<String>, ActRefusal> {
+    match &act.body {
+        ActBody::PourOpened(_) | ActBody::ActStruck { .. } | ActBody::ActCorrected { .. } => {
+            Ok(Vec::new())
+        }
+        ActBody::ReleaseWithdrawn { pours } => {
+            mending::check_withdrawn(context, act, record, pours).map(|()| Vec::new())
+        }
+        ActBody::PourCorrected(correction) => {
+            let cautions = opening::check_corrected(context, record, correction)?;
+            reason(act, "corrects what was said of a pour")?;
+            Ok(cautions)
+        }
         ActBody::PlacementRecorded(placement) => {
             check_placement(context, record, placement).map(|()| Vec::new())
         }
@@ -139,21 +210,22 @@ pub fn check_act(context: &ActContext<'_>, act: &Act) -> Result<Vec<String>, Act
             reason(act, "leaves a position out of the release judgement").map(|()| Vec::new())
         }
         ActBody::PositionRestored { position } => {
-            known_position(record, position).map(|()| Vec::new())
+            known_position(record, position)?;
+            if record.excluded.contains_key(position) {
+                return Ok(Vec::new());
+            }
+            refuse(
+                RefusalKind::WrongState,
+                "not-left-out",
+                format!("{position} is not left out: there is nothing to restore."),
+            )
         }
         ActBody::GapsAccepted { position } => {
             known_position(record, position)?;
             reason(act, "accepts gaps in a record").map(|()| Vec::new())
         }
         ActBody::DisagreementResolved { break_id } => {
-            if !record.breaks.iter().any(|broken| broken.id == *break_id) {
-                return refuse(
-                    RefusalKind::NotFound,
-                    "unknown-break",
-                    "`break_id` names no break of this pour.".to_owned(),
-                );
-            }
-            reason(act, "resolves a disagreement").map(|()| Vec::new())
+            breaking::check_resolved(context, act, record, *break_id).map(|()| Vec::new())
         }
         ActBody::ReleaseSigned(signed) => signing::check_release(context, act, record, signed),
         ActBody::Stripped => match &record.release {
@@ -219,6 +291,19 @@ fn past(context: &ActContext<'_>, field: &str, at: UtcMs) -> Checked {
         );
     }
     Ok(())
+}
+
+/// An id as people see it: 32 hexadecimal digits in five groups (RFC 9562).
+fn uuid_text(id: u128) -> String {
+    let digits = format!("{id:032x}");
+    [
+        &digits[..8],
+        &digits[8..12],
+        &digits[12..16],
+        &digits[16..20],
+        &digits[20..],
+    ]
+    .join("-")
 }
 
 fn reason(act: &Act, what: &str) -> Checked {

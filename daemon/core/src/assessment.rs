@@ -15,8 +15,8 @@ use crate::say;
 use crate::time::UtcMs;
 
 pub use cylinders::{
-    BreakSays, CatchUp, Confirmation, ConfirmationState, Decided, DecidedBy, JudgedBreak, Outcome,
-    Pooled,
+    Beside, BreakSays, CatchUp, Confirmation, ConfirmationState, Decided, DecidedBy, JudgedBreak,
+    Outcome, Pooled,
 };
 
 /// Where a pour stands; derived, never stored.

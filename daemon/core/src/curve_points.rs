@@ -18,6 +18,7 @@ use crate::assessment::{Advisory, JudgedBreak, PositionAssessment, PositionEstim
 use crate::config::{EstimateSettings, KnownCurve};
 use crate::estimate::ReadyCurve;
 use crate::habits::{KEPT_DAYS, PourSummary};
+use crate::positions::left_tarp_at;
 use crate::pour::PourRecord;
 use crate::time::UtcMs;
 
@@ -29,6 +30,9 @@ static RUN_LENGTHS: LazyLock<RunLengths> =
 #[derive(Debug, Clone, PartialEq)]
 pub struct CurveBreak {
     pub digest: String,
+    pub set: String,
+    /// When its specimens left the tarp: their own maturity goes by that.
+    pub left_tarp_at: UtcMs,
     pub broken: VerifyingBreak,
     /// The pour lay on a heated bed.
     pub is_heated: bool,
@@ -61,8 +65,11 @@ pub(crate) fn curve_breaks(
         if usable.is_empty() {
             return None;
         }
+        let broken = record.breaks.iter().find(|one| one.id == judged.id)?;
         Some(CurveBreak {
             digest: digest.to_owned(),
+            set: judged.set.clone(),
+            left_tarp_at: left_tarp_at(broken),
             broken: VerifyingBreak {
                 pour: record.id.clone(),
                 broken_at: judged.tested_at.to_utc()?,

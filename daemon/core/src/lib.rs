@@ -25,6 +25,7 @@ pub mod plugs;
 pub mod positions;
 pub mod pour;
 pub mod reading;
+pub mod record;
 pub mod release;
 pub mod say;
 pub mod statistics;

@@ -1,5 +1,6 @@
 //! The whole plant as known so far: the only mutable state, and the questions that may be asked of it.
 
+mod acts;
 mod breaks;
 mod channels;
 mod curves;
@@ -8,8 +9,7 @@ mod learning;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use crate::act::{Act, ActBody, ChannelRole};
-use crate::act_check::{ActContext, ActRefusal, check_act};
+use crate::act::{Act, ChannelRole};
 use crate::ahead::{Ahead, AheadLimits};
 use crate::assessment::{
     CatchUp, CurveUse, Forecast, JudgedBreak, PourAssessment, PourStatus, Trouble,
@@ -21,7 +21,7 @@ use crate::estimate::{ReadyCurve, curve_use};
 use crate::forecast::{
     KnownAt, KnownCurveUse, KnownPosition, forecast, forecast_and_ahead, forecast_and_ahead_of_each,
 };
-use crate::habits::{self, Habits, PourSummary};
+use crate::habits::{Habits, PourSummary};
 use crate::limits::{self, LimitFindings, Limited, UnderTarp, judge_limits, limits_of};
 use crate::positions::{
     JudgedChannels, JudgedPosition, Readings, bound, bound_to_position, judge_channels,
@@ -33,19 +33,26 @@ use crate::release;
 use crate::time::UtcMs;
 use crate::trouble::{Air, clock_trouble, explain, pour_troubles, stamps_ahead_trouble};
 
+pub use acts::PourChange;
 pub use breaks::SpecimenBreak;
 pub use channels::Plugged;
 
 /// Records and readings known so far, with the configuration they are read by.
+#[derive(Clone)]
 pub struct Plant {
     config: PlantConfig,
     curves: BTreeMap<String, ReadyCurve>,
     /// Channel → logger, for channels that share a clock.
     logger_of: BTreeMap<Arc<str>, String>,
-    acts: BTreeMap<String, Vec<Act>>,
+    /// By pour; those of the whole plant under an empty name.
+    acts: BTreeMap<String, Arc<Vec<Act>>>,
     pours: BTreeMap<String, Arc<PourRecord>>,
-    histories: BTreeMap<Arc<str>, ChannelHistory>,
+    /// Shared with a copy that judges what an act would change.
+    histories: Arc<BTreeMap<Arc<str>, ChannelHistory>>,
+    /// The last word of each finished pour …
     summaries: BTreeMap<String, PourSummary>,
+    /// … and what it had taught before acts of it were struck: earlier moments go by that.
+    former_summaries: Vec<PourSummary>,
     /// By digest, for curves that have breaks.
     verdicts: BTreeMap<String, CurveVerdict>,
     /// Pours without a summary, and when each will have one.
@@ -90,6 +97,11 @@ fn forecast_only(known: &KnownAt<'_>, now: UtcMs) -> (Forecast, Ahead) {
     (forecast(known, now), Ahead::default())
 }
 
+/// Where only what is known counts.
+fn nothing_ahead(_known: &KnownAt<'_>, _now: UtcMs) -> (Forecast, Ahead) {
+    (Forecast::default(), Ahead::default())
+}
+
 impl Plant {
     /// A plant about which nothing but its configuration is known.
     #[must_use]
@@ -116,8 +128,9 @@ impl Plant {
             logger_of,
             acts: BTreeMap::new(),
             pours: BTreeMap::new(),
-            histories: BTreeMap::new(),
+            histories: Arc::default(),
             summaries: BTreeMap::new(),
+            former_summaries: Vec::new(),
             verdicts: BTreeMap::new(),
             learns_at: BTreeMap::new(),
             breaks_only_before: UtcMs(i64::MIN),
@@ -148,33 +161,15 @@ impl Plant {
         &self.pours
     }
 
-    /// Takes in an act that is already recorded.
-    pub fn take_act(&mut self, act: Act) {
-        let mut touched = BTreeSet::from([act.pour.clone()]);
-        if let ActBody::ReleaseSigned(signed) = &act.body {
-            touched.extend(signed.pours.iter().cloned());
-        }
-        for pour in touched {
-            let acts = self.acts.entry(pour.clone()).or_default();
-            acts.push(act.clone());
-            if let Some(record) = PourRecord::fold(acts.iter()).remove(&pour) {
-                if !self.summaries.contains_key(&pour) {
-                    let at = habits::learned_at(&record, acts);
-                    self.learns_at.insert(pour.clone(), at);
-                }
-                self.pours.insert(pour, Arc::new(record));
-            }
-        }
-    }
-
     /// Takes in one reading; the order of calls does not matter.
     pub fn take_reading(&mut self, reading: &Reading) -> Taken {
-        match self.histories.get_mut(&reading.channel) {
+        let histories = Arc::make_mut(&mut self.histories);
+        match histories.get_mut(&reading.channel) {
             Some(history) => history.take(reading),
             None => {
                 let mut history = ChannelHistory::default();
                 let taken = history.take(reading);
-                self.histories.insert(Arc::clone(&reading.channel), history);
+                histories.insert(Arc::clone(&reading.channel), history);
                 taken
             }
         }
@@ -194,21 +189,6 @@ impl Plant {
                         .iter()
                         .any(|binding| binding.channel == channel)
                 })
-    }
-
-    /// Whether an act may be recorded now: its cautions, or why not.
-    ///
-    /// # Errors
-    /// The first rule that it breaks.
-    pub fn check_act(&self, act: &Act, now: UtcMs) -> Result<Vec<String>, ActRefusal> {
-        let assessments = |pour: &str| self.assess_pour(pour, now);
-        let context = ActContext {
-            config: &self.config,
-            pours: &self.pours,
-            assessments: &assessments,
-            now,
-        };
-        check_act(&context, act)
     }
 
     /// Judges every pour on a bed, in yard order, then in the order they were opened.
@@ -367,6 +347,7 @@ impl Plant {
         let judged = judge_channels(&self.config, record, ready, &readings, now);
         let policy = &self.config.release;
         let mut breaks = self.breaks(record, ready, &readings);
+        self.hold_beside(record, ready, &readings, &mut breaks);
         let mut positions: Vec<_> = judged
             .positions
             .iter()
@@ -647,11 +628,11 @@ impl Plant {
             .map(|record| record.begins_at().plus_hours(-1.0))
             .min()
             .map_or(before, |needed| needed.min(before));
-        for history in self.histories.values_mut() {
+        let histories = Arc::make_mut(&mut self.histories);
+        for history in histories.values_mut() {
             history.forget(needed);
         }
-        self.histories
-            .retain(|_, history| !history.entries().is_empty());
+        histories.retain(|_, history| !history.entries().is_empty());
     }
 }
 

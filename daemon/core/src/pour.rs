@@ -1,12 +1,16 @@
-//! One pour as its acts tell it so far: a fold over the records, in the order they were recorded.
+//! One pour as its acts in effect tell it so far: a fold, in the order in which they were recorded.
+
+mod correct;
+mod withdraw;
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::act::{
     Act, ActBody, BreakResult, ChannelBinding, ChannelRole, CylinderSet, Load, Position,
-    PourCorrected, PourOpened, Requirement, Stoppage, StrengthAct,
+    PourOpened, Requirement, Stoppage, StrengthAct,
 };
 use crate::limits::{Disposition, LimitStated};
+use crate::record::Record;
 use crate::time::UtcMs;
 
 /// Everything recorded of one pour.
@@ -37,6 +41,8 @@ pub struct PourRecord {
     pub gaps_accepted: BTreeMap<String, UtcMs>,
     pub resolved_breaks: BTreeSet<u128>,
     pub release: Option<Release>,
+    /// Sign-offs that count no more, in order.
+    pub withdrawn: Vec<Withdrawn>,
     pub stripped_at: Option<UtcMs>,
     pub abandoned_at: Option<UtcMs>,
     /// Initial set as measured; the last word counts.
@@ -100,33 +106,62 @@ pub struct Release {
     pub reason_without_estimate: Option<String>,
 }
 
+/// A sign-off that counts no more: a person withdrew it, or what it rests on was struck.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Withdrawn {
+    pub release: Release,
+    /// When that became known.
+    pub at: UtcMs,
+    pub by: String,
+    pub why: String,
+    /// The set whose break was struck or corrected; `None` where a person withdrew the sign-off.
+    pub set: Option<String>,
+}
+
 impl PourRecord {
     /// Folds the acts known so far into pours; acts that name no opened pour are left out.
     ///
     /// The order of `acts` does not matter: they are taken by `(recorded_at, id)`.
     #[must_use]
     pub fn fold<'a>(acts: impl IntoIterator<Item = &'a Act>) -> BTreeMap<String, Self> {
-        let mut ordered: Vec<&Act> = acts.into_iter().collect();
-        ordered.sort_by_key(|act| (act.recorded_at, act.id));
-        let mut pours = BTreeMap::new();
-        for act in ordered {
+        Self::fold_record(&Record::of(acts))
+    }
+
+    /// Folds a record into pours.
+    #[must_use]
+    pub fn fold_record(record: &Record<'_>) -> BTreeMap<String, Self> {
+        let mut pours: BTreeMap<String, Self> = BTreeMap::new();
+        for (place, act) in record.ordered().iter().enumerate() {
+            if act.body.mends().is_some() {
+                withdraw::by_mending(record, place, &mut pours);
+            }
+            let Some(act) = record.counts(place) else {
+                continue;
+            };
             match &act.body {
                 ActBody::PourOpened(opened) => {
                     pours
                         .entry(act.pour.clone())
-                        .or_insert_with(|| Self::open(act, opened));
+                        .or_insert_with(|| Self::open(&act, opened));
                 }
                 // A release names every pour of its line, so that one signature covers the line.
                 ActBody::ReleaseSigned(signed) => {
                     for id in &signed.pours {
                         if let Some(pour) = pours.get_mut(id) {
-                            pour.sign(act, &signed.breaks, signed.reason_without_estimate.clone());
+                            pour.sign(&act, &signed.breaks, signed.reason_without_estimate.clone());
+                        }
+                    }
+                }
+                ActBody::ReleaseWithdrawn { pours: named } => {
+                    for id in named {
+                        if let Some(pour) = pours.get_mut(id) {
+                            pour.withdraw(&act, None);
                         }
                     }
                 }
                 _ => {
                     if let Some(pour) = pours.get_mut(&act.pour) {
-                        pour.take(act);
+                        pour.take(&act);
                     }
                 }
             }
@@ -163,6 +198,7 @@ impl PourRecord {
             gaps_accepted: BTreeMap::new(),
             resolved_breaks: BTreeSet::new(),
             release: None,
+            withdrawn: Vec::new(),
             stripped_at: None,
             abandoned_at: None,
             initial_set_at: None,
@@ -174,7 +210,11 @@ impl PourRecord {
     fn take(&mut self, act: &Act) {
         let at = act.happened_at;
         match &act.body {
-            ActBody::PourOpened(_) | ActBody::ReleaseSigned(_) => {}
+            ActBody::PourOpened(_)
+            | ActBody::ReleaseSigned(_)
+            | ActBody::ReleaseWithdrawn { .. }
+            | ActBody::ActStruck { .. }
+            | ActBody::ActCorrected { .. } => {}
             ActBody::PourCorrected(correction) => self.correct(correction),
             ActBody::PlacementRecorded(placement) => {
                 self.facts.first_placement_at =
@@ -291,38 +331,6 @@ impl PourRecord {
                 reason_without_estimate: reason,
             });
         }
-    }
-
-    fn correct(&mut self, correction: &PourCorrected) {
-        let facts = &mut self.facts;
-        replace_some(&mut facts.line, &correction.line);
-        replace_some(&mut facts.layer, &correction.layer);
-        replace(&mut facts.mix, &correction.mix);
-        replace_some(&mut facts.curve, &correction.curve);
-        replace(&mut facts.from_station_m, &correction.from_station_m);
-        replace(&mut facts.to_station_m, &correction.to_station_m);
-        replace(&mut facts.required, &correction.required);
-        replace(&mut facts.pieces, &correction.pieces);
-        replace(&mut facts.positions, &correction.positions);
-        replace(&mut self.bindings, &correction.channels);
-        replace_some(&mut facts.section, &correction.section);
-        replace_some(
-            &mut facts.cementitious_kg_m3,
-            &correction.cementitious_kg_m3,
-        );
-        replace_some(&mut facts.fresh, &correction.fresh);
-        replace_some(&mut facts.heat_plan, &correction.heat_plan);
-        replace(&mut facts.without_heat, &correction.without_heat);
-        replace_some(&mut facts.wanted_release_at, &correction.wanted_release_at);
-        replace_some(&mut facts.limit_set, &correction.limit_set);
-    }
-
-    /// The record as a correction would leave it.
-    #[must_use]
-    pub fn corrected(&self, correction: &PourCorrected) -> Self {
-        let mut record = self.clone();
-        record.correct(correction);
-        record
     }
 
     /// The line it is stressed and cut with; the bed's name where none was given.
@@ -446,16 +454,4 @@ fn strength_for(required: &[Requirement], act: StrengthAct) -> Option<f64> {
 fn insert_switch(switches: &mut Vec<Switch>, switch: Switch) {
     switches.push(switch);
     switches.sort_by_key(|one| one.at);
-}
-
-fn replace<T: Clone>(fact: &mut T, correction: &Option<T>) {
-    if let Some(value) = correction {
-        *fact = value.clone();
-    }
-}
-
-fn replace_some<T: Clone>(fact: &mut Option<T>, correction: &Option<T>) {
-    if correction.is_some() {
-        fact.clone_from(correction);
-    }
 }

@@ -7,7 +7,7 @@ mod confirm;
 mod notes;
 mod outcome;
 
-pub use breaks::{judge_breaks, strength_mpa};
+pub use breaks::{Compared, compared, disagrees, judge_breaks, strength_mpa};
 pub use confirm::{confirm, could_confirm_the_rest, status};
-pub use notes::{cautions, release_holds};
+pub use notes::{cautions, release_holds, withdrawn_sentence};
 pub use outcome::{Telling, status_words, tell};

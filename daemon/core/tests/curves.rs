@@ -31,6 +31,8 @@ fn finished(index: i64, ratio: f64, is_heated: bool) -> PourSummary {
         heat_ln: None,
         positions: Vec::new(),
         curve_breaks: vec![CurveBreak {
+            set: "A".into(),
+            left_tarp_at: at(0),
             digest: curve.digest.clone(),
             broken: VerifyingBreak {
                 pour: format!("old {index}"),

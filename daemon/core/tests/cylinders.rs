@@ -431,12 +431,12 @@ fn a_line_is_signed_whole_with_a_break_for_each_of_its_pours_and_after_the_test(
         (opening.id, opening.pour) = (id, "q".into());
         opening
     };
-    let mut topping = broke(8, LATE, "A", [30.0, 30.0]);
+    let mut topping = broke(8, LATE, "A", [45.0, 45.0]);
     topping.pour = "q".into();
     let acts = [
         open(|_| {}),
         second(2, "B1"),
-        broke(7, LATE, "A", [30.0, 30.0]),
+        broke(7, LATE, "A", [45.0, 45.0]),
         topping,
     ];
     let plant = asked(config(), &acts, &ordinary_night(LATE));
@@ -475,7 +475,7 @@ fn a_line_is_signed_whole_with_a_break_for_each_of_its_pours_and_after_the_test(
     let elsewhere = [
         open(|_| {}),
         second(2, "B2"),
-        broke(7, LATE, "A", [30.0, 30.0]),
+        broke(7, LATE, "A", [45.0, 45.0]),
     ];
     let plant = asked(config(), &elsewhere, &ordinary_night(LATE));
     plant

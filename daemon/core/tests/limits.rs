@@ -114,7 +114,7 @@ fn an_engineers_disposition_with_its_number_lifts_the_hold_and_never_barred_dete
         concrete_c_max: Some(50.0),
         ..LimitSet::default()
     };
-    let broken = support::broke(7, 16 * 60 - 5, "A", [27.0, 28.0]);
+    let broken = support::broke(7, 16 * 60 - 5, "A", [45.0, 46.0]);
     let mut plant = plant(limits, &[open_act(), broken], &ordinary_night(16 * 60));
     let now = 16 * 60;
     let pour = judged(&plant, now);

@@ -181,14 +181,17 @@ fn a_correction_is_held_to_the_rules_of_an_opening() {
         ),
     ];
     for (code, correction) in cases {
-        let corrected = act(5, 70, ActBody::PourCorrected(Box::new(correction)));
+        let mut corrected = act(5, 70, ActBody::PourCorrected(Box::new(correction)));
+        corrected.why = Some("typed wrong".into());
         assert_eq!(refusal(&plant, &corrected).1, code);
     }
     let missing = PourCorrected {
         curve: Some("sha256:0".into()),
         ..PourCorrected::default()
     };
-    let corrected = act(5, 70, ActBody::PourCorrected(Box::new(missing)));
+    let mut corrected = act(5, 70, ActBody::PourCorrected(Box::new(missing)));
+    assert_eq!(refusal(&plant, &corrected).1, "reason-needed");
+    corrected.why = Some("typed wrong".into());
     let cautions = plant
         .check_act(&corrected, at(NOW))
         .expect("an unknown curve is no refusal");
@@ -342,14 +345,14 @@ fn acts_at(minute: i64) -> Vec<Act> {
         opening(&|facts| {
             facts.channels = vec![plug.clone()];
         }),
-        act(
+        reasoned(act(
             5,
             70,
             ActBody::PourCorrected(Box::new(PourCorrected {
                 channels: Some(vec![plug.clone()]),
                 ..PourCorrected::default()
             })),
-        ),
+        )),
         placed(Placement {
             last_at: Some(at(minute)),
             ..Placement::default()
@@ -380,14 +383,21 @@ fn acts_at(minute: i64) -> Vec<Act> {
                 temperature_c: 40.0,
             },
         ),
-        act(
+        reasoned(act(
             5,
             minute,
-            ActBody::PositionRestored {
+            ActBody::PositionExcluded {
                 position: "P1".into(),
             },
-        ),
+        )),
     ]
+}
+
+fn reasoned(act: Act) -> Act {
+    Act {
+        why: Some("its sensor reads air".into()),
+        ..act
+    }
 }
 
 #[test]

@@ -54,7 +54,7 @@ fn without_a_break_a_strong_estimate_releases_nothing() {
 
 #[test]
 fn a_passing_break_confirms_and_a_person_signs() {
-    let mut plant = late_plant(&[broke(7, LATE - 5, "A", [27.0, 28.0])]);
+    let mut plant = late_plant(&[broke(7, LATE - 5, "A", [45.0, 46.0])]);
     let pour = assessed(&plant, LATE);
     assert_eq!(pour.status, PourStatus::Confirmed);
     assert!(pour.release_holds.is_empty(), "{:?}", pour.release_holds);

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use chrono::{DateTime, Utc};
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::channel::ChannelsAnswer;
+use daemon_api::effect::RecordEntry;
 use daemon_api::event::PlantEvent;
 use daemon_api::mix::{BreaksAnswer, MixesAnswer};
 use daemon_api::plan::PlanAnswer;
@@ -48,6 +49,12 @@ pub trait Door: Send + Sync + 'static {
 
     /// Acts in the order of the record, all of them or those of one pour.
     fn acts(&self, pour: Option<String>) -> Answer<'_, Vec<Act>>;
+
+    /// The same with what became of each.
+    fn record(&self, pour: Option<String>) -> Answer<'_, Vec<RecordEntry>>;
+
+    /// What an act would change; nothing is recorded.
+    fn would(&self, act: Act) -> Answer<'_, ActAnswer>;
 
     /// Takes in one act and answers after it is committed. `recorded_at` is never set.
     ///

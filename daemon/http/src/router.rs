@@ -31,6 +31,7 @@ pub fn router(door: Arc<dyn Door>, stop: CancellationToken) -> Router {
         .route(routes::POUR, get(pour::one))
         .route(routes::SERIES, get(pour::series))
         .route(routes::ACTS, get(act::list).post(act::submit))
+        .route(routes::RECORD, get(act::record))
         .route(routes::ACTS_JSONL, get(act::export))
         .route(routes::READINGS, axum::routing::post(reading::backfill))
         .route(routes::READINGS_CSV, get(reading::export))

@@ -1,6 +1,7 @@
 //! Acts as they are sent, stored and written in pour files, for the core.
 
 use daemon_api::act as wire;
+use daemon_api::effect::Odd;
 use daemon_api::{Problem, ProblemKind};
 use daemon_core::act as core;
 use daemon_core::act_check::{ActRefusal, RefusalKind};
@@ -57,6 +58,43 @@ pub fn refusal(refusal: &ActRefusal) -> Problem {
         RefusalKind::HoldStands => ProblemKind::HoldStands,
     };
     Problem::new(kind, refusal.code, refusal.detail.clone())
+}
+
+/// Odd things as their person is told of them.
+#[must_use]
+pub fn odd(odd: &[daemon_core::act_check::Odd]) -> Vec<Odd> {
+    let one = |odd: &daemon_core::act_check::Odd| Odd {
+        name: odd.name.to_owned(),
+        text: odd.text.clone(),
+    };
+    odd.iter().map(one).collect()
+}
+
+/// The refusal of an act that is odd in ways which its sender has not accepted; none where all are.
+#[must_use]
+pub fn not_accepted(odd: &[Odd], accepted: &[String]) -> Option<Problem> {
+    let open: Vec<Odd> = odd
+        .iter()
+        .filter(|one| !accepted.contains(&one.name))
+        .cloned()
+        .collect();
+    if open.is_empty() {
+        return None;
+    }
+    let texts: Vec<String> = open
+        .iter()
+        .map(|one| format!("{} If it is meant, accept it as {}.", one.text, one.name))
+        .collect();
+    let mut problem = Problem::new(
+        ProblemKind::OddNotAccepted,
+        "odd-not-accepted",
+        format!(
+            "Nothing was recorded, because something is odd. {}",
+            texts.join(" ")
+        ),
+    );
+    problem.odd = open;
+    Some(problem)
 }
 
 fn body(body: &wire::ActBody) -> core::ActBody {
@@ -130,6 +168,23 @@ fn body(body: &wire::ActBody) -> core::ActBody {
         Wire::AlarmReset { alarm } => said(alarm, core::AlarmWord::Reset),
         Wire::ShiftNoted {} => core::ActBody::ShiftNoted,
         Wire::ShiftHandedOver { to } => core::ActBody::ShiftHandedOver { to: to.clone() },
+        Wire::ActStruck { struck } => core::ActBody::ActStruck {
+            struck: struck.as_u128(),
+        },
+        Wire::ActCorrected {
+            corrected,
+            replacement,
+        } => core::ActBody::ActCorrected {
+            corrected: corrected.as_u128(),
+            replacement: core::Replacement {
+                happened_at: replacement.happened_at.map(UtcMs::from),
+                why: replacement.why.clone(),
+                body: Box::new(self::body(&replacement.body)),
+            },
+        },
+        Wire::ReleaseWithdrawn { pours } => core::ActBody::ReleaseWithdrawn {
+            pours: pours.clone(),
+        },
     }
 }
 
@@ -209,6 +264,10 @@ fn corrected(one: &wire::PourCorrected) -> core::PourCorrected {
         without_heat: one.without_heat,
         wanted_release_at: one.wanted_release_at.map(UtcMs::from),
         limit_set: one.limit_set.clone(),
+        merge: one.merge,
+        removed_channels: one.remove.channels.clone(),
+        removed_positions: one.remove.positions.clone(),
+        removed_pieces: one.remove.pieces.clone(),
     }
 }
 

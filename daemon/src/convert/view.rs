@@ -5,7 +5,7 @@ use daemon_api::ahead::{ChanceView, PassView, WindowView};
 use daemon_api::pour::{
     AdvisoryView, BreakTimeView, BreakView, CatchUpView, ChannelView, ConfirmationView, CurveView,
     CylinderSetView, DecidedView, EstimateView, ForecastView, NoteView, PositionView, PourStatus,
-    PourView, SignedView, SwitchView, TrustView,
+    PourView, SignedView, SwitchView, TrustView, WithdrawnView,
 };
 use daemon_core::act::{Position, SetPurpose};
 use daemon_core::assessment::{
@@ -13,7 +13,7 @@ use daemon_core::assessment::{
     PositionEstimate, PourAssessment,
 };
 use daemon_core::plant::Plant;
-use daemon_core::pour::{PourRecord, Release, Switch};
+use daemon_core::pour::{PourRecord, Release, Switch, Withdrawn};
 use daemon_core::release::status_words;
 use uuid::Uuid;
 
@@ -75,6 +75,7 @@ pub fn pour(plant: &Plant, pour: &PourAssessment) -> PourView {
             .collect(),
         cautions: notes(&pour.cautions),
         release: record.release.as_ref().map(signed),
+        withdrawn: record.withdrawn.iter().map(withdrawn).collect(),
     }
 }
 
@@ -329,7 +330,9 @@ fn cylinder_sets(pour: &PourAssessment) -> Vec<CylinderSetView> {
     sets.collect()
 }
 
-fn judged_break(broken: &JudgedBreak, purpose: SetPurpose) -> BreakView {
+/// A break judged, as the set's purpose has it.
+#[must_use]
+pub fn judged_break(broken: &JudgedBreak, purpose: SetPurpose) -> BreakView {
     let mut notes = broken.notes.clone();
     if purpose == SetPurpose::Later {
         notes.push("This set was made for a later age.".to_owned());
@@ -401,7 +404,23 @@ pub fn notes(notes: &[core::Note]) -> Vec<NoteView> {
     notes.iter().map(note).collect()
 }
 
-fn signed(release: &Release) -> SignedView {
+/// A sign-off that counts no more.
+fn withdrawn(one: &Withdrawn) -> WithdrawnView {
+    let because = match &one.set {
+        Some(set) => format!("the break of set {set} was struck or corrected"),
+        None => "withdrawn".to_owned(),
+    };
+    WithdrawnView {
+        signed: signed(&one.release),
+        by: one.by.clone(),
+        at: utc(one.at),
+        text: format!("{because} by {}: {}", one.by, one.why),
+    }
+}
+
+/// A sign-off.
+#[must_use]
+pub fn signed(release: &Release) -> SignedView {
     let left_out = |(position, why): &(String, String)| format!("{position}: {why}");
     SignedView {
         by: release.by.clone(),

@@ -3,7 +3,9 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
+use daemon_api::effect::Odd;
 use daemon_api::{Act, ActAnswer, Problem, ProblemKind};
+use daemon_core::act::ActBody;
 use daemon_core::time::UtcMs;
 use daemon_store::{ActRow, Appended, Batch, CommitReport, StoreError};
 use tokio::sync::oneshot;
@@ -40,6 +42,7 @@ struct NewAct {
     wire: Act,
     core: daemon_core::act::Act,
     cautions: Vec<String>,
+    odd: Vec<Odd>,
 }
 
 enum Prepared {
@@ -106,12 +109,16 @@ impl EventLoop {
         let core = convert::act::act(&wire).map_err(|error| {
             Problem::new(ProblemKind::Invalid, "version-unknown", error.to_string())
         })?;
-        let cautions = self
+        let weighed = self
             .live
             .plant()
-            .check_act(&core, recorded_at)
+            .weigh(&core, recorded_at)
             .map_err(|refusal| convert::act::refusal(&refusal))?;
         self.watch.check(&core)?;
+        let odd = convert::act::odd(&weighed.odd);
+        if let Some(problem) = convert::act::not_accepted(&odd, &wire.accept) {
+            return Err(problem);
+        }
         let json = serde_json::to_string(&wire).map_err(|error| {
             let detail = format!("the act cannot be written as JSON: {error}");
             Problem::new(ProblemKind::Invalid, "not-json", detail)
@@ -120,7 +127,8 @@ impl EventLoop {
             json,
             wire,
             core,
-            cautions,
+            cautions: weighed.cautions,
+            odd,
         })))
     }
 
@@ -140,6 +148,7 @@ impl EventLoop {
             recorded_at: convert::utc(known.core.recorded_at),
             already_known: true,
             cautions: self.live.acts().cautions(wire.id),
+            ..ActAnswer::default()
         })
     }
 
@@ -194,7 +203,16 @@ impl EventLoop {
         );
         self.acts.newest = self.acts.newest.max(Some(recorded_at));
         self.live.plant_mut().take_act(act.core.clone());
-        for change in self.watch.hear(&act.core) {
+        let struck = act.core.body.mends().and_then(|id| {
+            let acts = self.live.acts();
+            acts.by_id(uuid::Uuid::from_u128(id))
+                .map(|known| known.core.clone())
+        });
+        let mut changes = self.watch.hear(&act.core);
+        if let Some(struck) = struck {
+            changes.extend(self.watch.unhear(&struck, act.core.recorded_at));
+        }
+        for change in changes {
             if let Some(statement) = crate::watch::statement(&change) {
                 self.intake.say(statement);
             }
@@ -209,7 +227,7 @@ impl EventLoop {
         // A finished pour that somebody still spoke of is looked at anew.
         self.finished.retain(|pour| pour.pour != act.wire.pour);
         self.recall_if_needed();
-        if matches!(act.core.body, daemon_core::act::ActBody::Alarm(_)) {
+        if matches!(act.core.body, ActBody::Alarm(_)) || act.core.body.mends().is_some() {
             self.tell(None);
         }
         self.assess();
@@ -219,6 +237,8 @@ impl EventLoop {
             recorded_at: convert::utc(recorded_at),
             already_known: false,
             cautions: act.cautions.clone(),
+            odd: act.odd.clone(),
+            ..ActAnswer::default()
         }
     }
 }

@@ -18,11 +18,7 @@ impl EventLoop {
             return;
         }
         self.is_learning = true;
-        let (config, known) = {
-            let plant = self.live.plant();
-            let known: Vec<PourSummary> = plant.summaries().values().cloned().collect();
-            (plant.config().clone(), known)
-        };
+        let (config, known) = (self.live.config_now(), self.live.learned());
         let dir = self.live.data_dir.clone();
         let done = self.done_out.clone();
         tokio::task::spawn_blocking(move || {

@@ -1,18 +1,18 @@
 //! The shift log: notes by people, acts and alarms in one account, as they stand in the record.
 
 use chrono::{DateTime, Utc};
-use daemon_api::act::{Act, ActBody};
+use daemon_api::act::ActBody;
 use daemon_api::alarm::{AlarmEventView, AlarmHistory};
 use daemon_api::shift::ShiftEntry;
 use daemon_core::plant::Plant;
-use daemon_core::say;
 use daemon_core::time::UtcMs;
 use daemon_store::{Reader, StoreError};
-use units::UnitSystem;
 
 use super::late::LateChange;
 use super::{ALARM_STATEMENT, LATE_STATEMENT};
+use crate::act_text::Said;
 use crate::convert::utc;
+use crate::history::RecordedAct;
 
 /// An act that became known this long after it happened says when, s.
 const KNOWN_LATER_S: i64 = 300;
@@ -41,17 +41,18 @@ pub fn alarm_history(reader: &Reader, from: UtcMs, to: UtcMs) -> Result<AlarmHis
 ///
 /// # Errors
 /// That the record cannot be read.
-pub fn entries<'a>(
+pub fn entries(
     reader: &Reader,
     plant: &Plant,
-    acts: impl Iterator<Item = &'a Act>,
+    said: &Said<'_>,
     from: UtcMs,
     to: UtcMs,
 ) -> Result<Vec<ShiftEntry>, StoreError> {
     let within = |at: DateTime<Utc>| (from..to).contains(&UtcMs::from(at));
+    let acts = said.acts().iter();
     let mut entries: Vec<ShiftEntry> = acts
-        .filter(|act| act.recorded_at.is_some_and(within))
-        .filter_map(|act| act_entry(plant, act))
+        .filter(|act| act.wire.recorded_at.is_some_and(within))
+        .filter_map(|act| act_entry(plant, said, act))
         .collect();
     let history = alarm_history(reader, from, to)?;
     entries.extend(history.events.iter().filter_map(alarm_entry));
@@ -65,6 +66,7 @@ pub fn entries<'a>(
                 pour: Some(change.pour),
                 by: None,
                 text: change.text,
+                struck: None,
             }),
             Err(error) => {
                 tracing::error!("statement {} is no late change: {error}", statement.seq);
@@ -75,7 +77,8 @@ pub fn entries<'a>(
     Ok(entries)
 }
 
-fn act_entry(plant: &Plant, act: &Act) -> Option<ShiftEntry> {
+fn act_entry(plant: &Plant, said: &Said<'_>, recorded: &RecordedAct) -> Option<ShiftEntry> {
+    let act = &recorded.wire;
     let kind = match &act.body {
         // What people said to alarms stands there as what happened to the alarm.
         ActBody::AlarmSeen { .. }
@@ -96,63 +99,9 @@ fn act_entry(plant: &Plant, act: &Act) -> Option<ShiftEntry> {
         bed: record.map(|record| record.facts.bed.clone()),
         pour: (!act.pour.is_empty()).then(|| act.pour.clone()),
         by: Some(act.by.clone()),
-        text: act_text(act, plant.config().units),
+        text: said.text(act),
+        struck: said.struck(act.id),
     })
-}
-
-/// What an act says, in a few words.
-fn act_text(act: &Act, units: UnitSystem) -> String {
-    let what = match &act.body {
-        ActBody::PourOpened(one) => format!("pour opened, mix {}", one.mix),
-        ActBody::PourCorrected(_) => "pour corrected".to_owned(),
-        ActBody::PlacementRecorded(_) => "placement recorded".to_owned(),
-        ActBody::LoadPlaced(load) => format!("load {} placed", load.ticket),
-        ActBody::HeatOn {} => "heat on".to_owned(),
-        ActBody::HeatOff {} => "heat off".to_owned(),
-        ActBody::TarpLifted {} => "tarp lifted".to_owned(),
-        ActBody::TarpBack {} => "tarp back".to_owned(),
-        ActBody::CylindersMade(set) => format!("cylinders made, set {}", set.set),
-        ActBody::CylindersPulled { set, .. } => format!("cylinders pulled, set {set}"),
-        ActBody::PlugMoved(binding) => format!("plug moved to channel {}", binding.channel),
-        ActBody::HandProbed {
-            position,
-            temperature_c,
-        } => format!(
-            "{position} read by hand: {}",
-            say::temperature(*temperature_c, units)
-        ),
-        ActBody::BreakRecorded(result) => format!("cylinders broken, set {}", result.set),
-        ActBody::PositionExcluded { position } => format!("{position} left out"),
-        ActBody::PositionRestored { position } => format!("{position} taken back in"),
-        ActBody::GapsAccepted { position } => format!("gaps of {position} accepted"),
-        ActBody::DisagreementResolved { .. } => "disagreement resolved".to_owned(),
-        ActBody::ReleaseSigned(_) => "release signed".to_owned(),
-        ActBody::Stripped {} => "stripped".to_owned(),
-        ActBody::Abandoned {} => "given up".to_owned(),
-        ActBody::InitialSetReached {} => "initial set reached".to_owned(),
-        ActBody::LimitStated { value, .. } => match value {
-            Some(value) => format!("a limit of this pour stated: {value}"),
-            None => "a limit of this pour taken away".to_owned(),
-        },
-        ActBody::HoldDisposed {
-            hold,
-            number,
-            may_ship,
-        } => {
-            let ships = if *may_ship { "may ship" } else { "are held" };
-            format!("disposition {number} of {hold}: the pieces {ships}")
-        }
-        ActBody::ShiftHandedOver { to } => format!("shift handed over to {to}"),
-        ActBody::ShiftNoted {} => return act.why.clone().unwrap_or_default(),
-        ActBody::AlarmSeen { alarm }
-        | ActBody::AlarmSnoozed { alarm, .. }
-        | ActBody::AlarmWoken { alarm }
-        | ActBody::AlarmReset { alarm } => alarm.clone(),
-    };
-    match act.why.as_deref() {
-        Some(why) if !why.trim().is_empty() => format!("{what} ({why})"),
-        _ => what,
-    }
 }
 
 fn alarm_entry(event: &AlarmEventView) -> Option<ShiftEntry> {
@@ -185,5 +134,6 @@ fn alarm_entry(event: &AlarmEventView) -> Option<ShiftEntry> {
         pour: trouble.pour.clone(),
         by,
         text: format!("{}:{place} {}{why}", event.event, trouble.what),
+        struck: None,
     })
 }

@@ -105,6 +105,14 @@ pub fn break_arguments(
         "break", bed, "--set", set, "--pulled", &pulled, "--at", &tested, "--by", QUALITY,
     ];
     let mut arguments: Vec<String> = fixed.map(str::to_owned).to_vec();
+    // What the machine read is what the cylinders bore: whoever breaks them here means it.
+    for odd in [
+        "far-from-its-twins",
+        "off-its-own-maturity",
+        "off-the-positions",
+    ] {
+        arguments.extend(["--accept", odd].map(str::to_owned));
+    }
     for specimen in answer.specimens {
         let load_lbf = specimen.breaking_load_kn / KN_PER_LBF;
         let diameter_inch = specimen.diameter_mm / MM_PER_INCH;
@@ -113,6 +121,14 @@ pub fn break_arguments(
             "{} {load_lbf:.0} lbf {diameter_inch:.3} in",
             specimen.specimen_id
         ));
+    }
+    // What the machine read is what the cylinders bore: whoever breaks them here means it.
+    for odd in [
+        "far-from-its-twins",
+        "off-its-own-maturity",
+        "off-the-positions",
+    ] {
+        arguments.extend(["--accept", odd].map(str::to_owned));
     }
     Ok(arguments)
 }

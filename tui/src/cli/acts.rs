@@ -22,7 +22,7 @@ pub async fn run(desk: &Desk, command: ActCommand) -> anyhow::Result<()> {
     let plant = desk.plant().await?;
     let (named, act, body) = spoken(&plant, command)?;
     let pour = plant.pour(&named)?.pour.clone();
-    desk.send(&plant.act(desk, &pour, &act, body)?).await
+    desk.send(&plant.act(desk, &pour, &act, body)?, &act).await
 }
 
 /// What each command says; the acts that need a reason are not sent without one.
@@ -139,7 +139,7 @@ fn plug(command: PlugCommand) -> Spoken {
 }
 
 /// The act with its reason, where one is needed.
-fn reasoned(act: ActArgs) -> anyhow::Result<ActArgs> {
+pub(super) fn reasoned(act: ActArgs) -> anyhow::Result<ActArgs> {
     if act.why.as_ref().is_none_or(|why| why.trim().is_empty()) {
         bail!("this act needs its reason: give --why \"REASON\"");
     }

@@ -13,6 +13,7 @@ use serde::de::DeserializeOwned;
 use units::{Megapascal, Metre};
 
 use super::ActArgs;
+use super::acts::reasoned;
 use super::pour_file::{self, Clock, Said};
 use super::send::{Desk, Plant};
 use crate::times::Towards;
@@ -79,7 +80,9 @@ pub struct OpenArgs {
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples:\n  tarplight pour correct N4 --mix DT-50 --why \"ticket 4711 says so\"\n  tarplight \
-                  pour correct N4 --file correction.toml"
+                  pour correct N4 --file correction.toml --why \"plugs were mixed up\"\n\nWhat is not named stays: \
+                  channels are told apart by what they read and since when, positions by id,\npieces by mark. \
+                  What is no longer there is named under [remove]: channels, positions, pieces."
 )]
 pub struct CorrectArgs {
     /// Bed or pour
@@ -91,7 +94,7 @@ pub struct CorrectArgs {
     mix: Option<String>,
     #[arg(long, conflicts_with = "file")]
     line: Option<String>,
-    /// Required release strength, in place of all that was required
+    /// Required release strength
     #[arg(long, value_name = "STRENGTH", conflicts_with = "file")]
     required: Option<String>,
     /// First station of the concrete
@@ -106,6 +109,9 @@ pub struct CorrectArgs {
     /// Whether this bed gets no heat
     #[arg(long, value_name = "true|false", conflicts_with = "file")]
     without_heat: Option<bool>,
+    /// A channel that reads nothing of this pour any more
+    #[arg(long, value_name = "CHANNEL")]
+    remove_channel: Vec<String>,
     #[command(flatten)]
     act: ActArgs,
 }
@@ -133,10 +139,14 @@ pub async fn run(desk: &Desk, command: PourCommand) -> anyhow::Result<()> {
             if said.pour.as_ref().is_some_and(|said| *said != pour) {
                 bail!("the file corrects another pour than {pour}: name the same one in both");
             }
+            let mut corrected = corrected;
+            corrected.remove.channels.extend(args.remove_channel);
             if corrected == PourCorrected::default() {
                 bail!("nothing was given to correct: use --file or a flag such as --mix");
             }
-            let act = with_said(args.act, &said);
+            // What is not named stays; taking something out is said by `remove`.
+            corrected.merge = true;
+            let act = reasoned(with_said(args.act, &said))?;
             let body = ActBody::PourCorrected(Box::new(corrected));
             send(desk, &plant, &said, &pour, &act, body).await
         }
@@ -176,7 +186,7 @@ async fn send(
     body: ActBody,
 ) -> anyhow::Result<()> {
     let desk = desk.with_default_by(said.by.as_deref());
-    desk.send(&plant.act(&desk, pour, act, body)?).await
+    desk.send(&plant.act(&desk, pour, act, body)?, act).await
 }
 
 /// Bed and date, with a number where that day's is taken.

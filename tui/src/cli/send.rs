@@ -11,7 +11,7 @@ use daemon_api::pour::PourView;
 use units::UnitSystem;
 use uuid::Uuid;
 
-use super::ActArgs;
+use super::{ActArgs, effect};
 use crate::state::is_open;
 use crate::times::{Towards, Zone};
 
@@ -69,8 +69,17 @@ impl Desk {
             .context("every act says who did it: give --by \"YOUR NAME\" or set TARPLIGHT_BY")
     }
 
-    /// Sends an act and prints its answer.
-    pub async fn send(&self, act: &Act) -> anyhow::Result<()> {
+    /// Sends an act and prints its answer; of a dry run, what it would change.
+    pub async fn send(&self, act: &Act, args: &ActArgs) -> anyhow::Result<()> {
+        if args.dry_run {
+            let answer = match self.client.dry_run(act).await {
+                Ok(answer) => answer,
+                Err(ClientError::Problem(problem)) => bail!("it would be refused: {problem}"),
+                Err(other) => return Err(other.into()),
+            };
+            let units = self.plant().await?.units;
+            return Ok(print(&effect::dry_run(&answer, units))?);
+        }
         match self.client.act(act).await {
             Ok(answer) => {
                 let known = if answer.already_known {
@@ -90,6 +99,10 @@ impl Desk {
                 let _ = self.client.looked_at(answer.sequence).await;
                 Ok(())
             }
+            Err(ClientError::Problem(problem)) if !problem.odd.is_empty() => bail!(
+                "not recorded, because something is odd:\n{}",
+                effect::odd(&problem.odd).join("\n")
+            ),
             Err(ClientError::Problem(problem)) => bail!("refused, nothing was recorded: {problem}"),
             Err(other) => {
                 let at = act
@@ -181,6 +194,7 @@ impl Plant {
             happened_at: self.past("at", &args.at)?,
             by: desk.by()?,
             why: args.why.clone(),
+            accept: args.accept.clone(),
             pour: pour.to_owned(),
             body,
         })

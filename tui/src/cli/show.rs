@@ -1,7 +1,7 @@
 //! Questions at the command line: the yard, a bed, the troubles and the acts as text or JSON.
 
-use daemon_api::act::Act;
 use daemon_api::bed::BedView;
+use daemon_api::effect::RecordEntry;
 use daemon_api::pour::PourView;
 use units::{Celsius, Show};
 
@@ -160,39 +160,45 @@ pub async fn troubles(desk: &Desk, json: bool) -> anyhow::Result<()> {
 }
 
 pub async fn acts(desk: &Desk, pour: Option<&str>, json: bool) -> anyhow::Result<()> {
-    let acts = desk.client.acts(pour).await?;
     let mut text = String::new();
     if json {
-        for act in &acts {
+        for act in &desk.client.acts(pour).await? {
             text.push_str(&(serde_json::to_string(act)? + "\n"));
         }
         return Ok(print(&text)?);
     }
     let plant = desk.plant().await?;
-    for act in &acts {
-        text.push_str(&act_text(&plant, act)?);
+    for entry in &desk.client.record(pour).await? {
+        text.push_str(&entry_text(&plant, entry));
     }
     Ok(print(&text)?)
 }
 
-fn act_text(plant: &Plant, act: &Act) -> anyhow::Result<String> {
-    // The act's own key names it, so that a new kind of act needs no word here.
-    let body = serde_json::to_value(&act.body)?;
-    let name = body
-        .get("act")
-        .and_then(|name| name.as_str())
-        .unwrap_or("act")
-        .replace('-', " ");
-    let why = act
-        .why
-        .as_ref()
-        .map_or_else(String::new, |why| format!(", because {why}"));
-    Ok(format!(
-        "{} {}: {name}, pour {}, by {} (not verified){why}, id {}\n",
+fn entry_text(plant: &Plant, entry: &RecordEntry) -> String {
+    let act = &entry.act;
+    let pour = match &*act.pour {
+        "" => String::new(),
+        pour => format!(", pour {pour}"),
+    };
+    let struck = entry.struck.as_ref().map_or_else(String::new, |struck| {
+        let replaced = struck.replaced_by.as_ref();
+        let what =
+            replaced.map_or_else(|| "STRUCK".to_owned(), |now| format!("CORRECTED to {now}"));
+        format!(
+            "\n     {what}, by {} {} {} (not verified), because {}",
+            struck.by,
+            plant.zone.date(struck.at),
+            plant.zone.clock(struck.at),
+            struck.why
+        )
+    });
+    format!(
+        "{:>4} {} {}: {}{pour}, by {} (not verified), id {}{struck}\n",
+        entry.sequence,
         plant.zone.date(act.happened_at),
         plant.zone.clock(act.happened_at),
-        act.pour,
+        entry.text,
         act.by,
         act.id,
-    ))
+    )
 }

@@ -144,7 +144,8 @@ pub async fn run(desk: &Desk, command: WatchCommand) -> anyhow::Result<()> {
                 Some(named) => plant.pour(&named)?.pour.clone(),
                 None => String::new(),
             };
-            desk.send(&plant.act(desk, &pour, &args, body)?).await
+            desk.send(&plant.act(desk, &pour, &args, body)?, &args)
+                .await
         }
     }
 }
@@ -169,8 +170,14 @@ fn spoken(plant: &Plant, command: WatchCommand) -> anyhow::Result<Spoken> {
         WatchCommand::Wake(AlarmArgs { alarm, act }) => (None, act, ActBody::AlarmWoken { alarm }),
         WatchCommand::Reset(AlarmArgs { alarm, act }) => (None, act, ActBody::AlarmReset { alarm }),
         WatchCommand::Note { text, at } => {
-            let (why, id) = (Some(text), None);
-            (None, ActArgs { at, why, id }, ActBody::ShiftNoted {})
+            let act = ActArgs {
+                at,
+                why: Some(text),
+                dry_run: false,
+                accept: Vec::new(),
+                id: None,
+            };
+            (None, act, ActBody::ShiftNoted {})
         }
         WatchCommand::Handover { to, act } => (None, act, ActBody::ShiftHandedOver { to }),
         WatchCommand::InitialSet { pour, act } => (Some(pour), act, ActBody::InitialSetReached {}),

@@ -90,6 +90,7 @@ pub fn act(form: &Form, context: &Context<'_>) -> Result<Act, FieldProblem> {
         happened_at,
         by,
         why,
+        accept: Vec::new(),
         pour: form.pour.clone(),
         body,
     })

@@ -229,6 +229,7 @@ pub fn pour(bed: &str) -> PourView {
         piece_holds: Vec::new(),
         cautions: Vec::new(),
         release: None,
+        withdrawn: Vec::new(),
     }
 }
 

@@ -5,8 +5,10 @@ use std::collections::BTreeSet;
 use crate::act::{Act, BreakResult, CylinderSet, SetPurpose, SetStorage, SpecimenResult};
 use crate::act_check::{
     ActContext, ActRefusal, Checked, RefusalKind, invalid, past, reason, refuse, strength,
+    uuid_text,
 };
 use crate::pour::PourRecord;
+use crate::release::disagrees;
 use calibration::cylinder_strength;
 use units::{Kilonewton, Millimetre, bounds};
 
@@ -180,7 +182,8 @@ pub(super) fn check_break(
             return invalid(
                 "specimen-broken-twice",
                 format!(
-                    "Specimen {} is already broken: check its name.",
+                    "Specimen {} is already broken: check its name. To correct a value use \
+                     `tarplight correct`.",
                     specimen.specimen
                 ),
             );
@@ -196,6 +199,42 @@ pub(super) fn check_break(
         ));
     }
     Ok(cautions)
+}
+
+/// Only a break that disagrees can be resolved: that lifts the hold on it and changes no value.
+pub(super) fn check_resolved(
+    context: &ActContext<'_>,
+    act: &Act,
+    record: &PourRecord,
+    break_id: u128,
+) -> Checked {
+    let Some(broken) = record.breaks.iter().find(|broken| broken.id == break_id) else {
+        return refuse(
+            RefusalKind::NotFound,
+            "unknown-break",
+            "`break_id` names no break of this pour that counts: `tarplight acts` lists them."
+                .to_owned(),
+        );
+    };
+    reason(act, "resolves a disagreement")?;
+    let judged = (context.assessments)(&record.id).map_or_else(Vec::new, |pour| pour.breaks);
+    let disagrees = judged
+        .iter()
+        .find(|one| one.id == break_id)
+        .is_some_and(|one| disagrees(one, &context.config.release));
+    if disagrees && !record.resolved_breaks.contains(&break_id) {
+        return Ok(());
+    }
+    refuse(
+        RefusalKind::WrongState,
+        "nothing-to-resolve",
+        format!(
+            "Set {} agrees with what it is compared with, or was resolved already: resolving would \
+             change nothing. To correct a mistyped value use `tarplight correct {}`.",
+            broken.result.set,
+            uuid_text(break_id)
+        ),
+    )
 }
 
 fn check_specimen(set: &CylinderSet, specimen: &SpecimenResult) -> Checked {

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::act::{Act, ReleaseSigned};
-use crate::act_check::{ActContext, ActRefusal, Checked, RefusalKind, invalid, refuse};
+use crate::act_check::{ActContext, ActRefusal, Checked, RefusalKind, invalid, refuse, uuid_text};
 use crate::assessment::PourAssessment;
 use crate::pour::PourRecord;
 
@@ -73,7 +73,9 @@ pub(super) fn check_release(
     if !is_estimated && !has_reason {
         return invalid(
             "reason-needed",
-            "No estimate supports this release: give `reason_without_estimate`.".to_owned(),
+            "No estimate supports this release: give the reason why it is signed all the same (`--why`, or \
+             the form's line \"Why without\")."
+                .to_owned(),
         );
     }
     Ok(cautions)
@@ -161,17 +163,4 @@ fn check_breaks(act: &Act, signed: &ReleaseSigned, line: &[PourAssessment]) -> C
         ),
         None => Ok(()),
     }
-}
-
-/// An id as people see it: 32 hexadecimal digits in five groups (RFC 9562).
-fn uuid_text(id: u128) -> String {
-    let digits = format!("{id:032x}");
-    [
-        &digits[..8],
-        &digits[8..12],
-        &digits[12..16],
-        &digits[16..20],
-        &digits[20..],
-    ]
-    .join("-")
 }

@@ -172,6 +172,18 @@ impl AlarmBook {
         changes
     }
 
+    /// What a person said to an alarm was struck: where it stands it is new again and rings.
+    pub fn unhear(&mut self, act: &AlarmAct, now: UtcMs) -> Vec<AlarmChange> {
+        let mut changes = Vec::new();
+        let is_said = matches!(act.word, AlarmWord::Seen | AlarmWord::Snoozed { .. });
+        if let Some(alarm) = self.alarms.get_mut(&act.alarm).filter(|_| is_said)
+            && alarm.is_active
+        {
+            ring(alarm, AlarmEvent::Woken, now, &mut changes);
+        }
+        changes
+    }
+
     fn stands(
         &mut self,
         id: &str,

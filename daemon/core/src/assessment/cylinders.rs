@@ -22,6 +22,8 @@ pub struct JudgedBreak {
     pub specimen_maturity: Option<f64>,
     pub estimate_mpa: Option<f64>,
     pub ratio: Option<f64>,
+    /// Where the specimens have no history of their own: what the bed's positions said.
+    pub beside: Option<Beside>,
     pub is_release_set: bool,
     /// The positions that it confirms, whatever other breaks say.
     pub confirms: Vec<String>,
@@ -229,4 +231,12 @@ impl Outcome {
     pub const fn is_failed(self) -> bool {
         matches!(self, Self::Failed | Self::FailedAfterRelease)
     }
+}
+
+/// The estimates at the positions a set stood beside, when it left the tarp.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Beside {
+    pub lowest_mpa: f64,
+    /// `None` where a position is beyond the curve's data: how strong it is at most is not known.
+    pub highest_mpa: Option<f64>,
 }

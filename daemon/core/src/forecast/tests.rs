@@ -414,6 +414,7 @@ fn broken(mean_mpa: f64, ratio: Option<f64>) -> JudgedBreak {
         specimen_maturity: None,
         estimate_mpa: None,
         ratio,
+        beside: None,
         is_release_set: true,
         confirms: Vec::new(),
         says: crate::assessment::BreakSays::default(),

@@ -65,14 +65,21 @@ pub struct HeatSummary {
 }
 
 /// When a pour's summary is made: a while after its end was recorded, or long after it was opened.
-pub(crate) fn learned_at(record: &PourRecord, acts: &[Act]) -> UtcMs {
-    let is_end = |act: &&Act| {
-        matches!(
-            act.body,
-            ActBody::ReleaseSigned(_) | ActBody::Stripped | ActBody::Abandoned
-        )
+///
+/// `in_effect` are its acts that count; a sign-off that was withdrawn ends nothing.
+pub(crate) fn learned_at<'a>(
+    record: &PourRecord,
+    in_effect: impl Iterator<Item = &'a Act>,
+) -> UtcMs {
+    let is_end = |act: &&Act| match act.body {
+        ActBody::ReleaseSigned(_) => record
+            .release
+            .as_ref()
+            .is_some_and(|release| release.act_id == act.id),
+        ActBody::Stripped | ActBody::Abandoned => true,
+        _ => false,
     };
-    let ended = acts.iter().filter(is_end).map(|act| act.recorded_at).min();
+    let ended = in_effect.filter(is_end).map(|act| act.recorded_at).min();
     let forgotten_at = record.opened_recorded_at.plus_hours(FORGOTTEN_H);
     ended.map_or(forgotten_at, |at| {
         at.plus_hours(SETTLED_H).min(forgotten_at)
@@ -95,6 +102,22 @@ pub(crate) fn ends_at(record: &PourRecord, known_at: UtcMs) -> UtcMs {
 }
 
 impl PourSummary {
+    /// The same pour, teaching nothing from a moment on.
+    pub(crate) fn nothing(known: &Self, known_at: UtcMs) -> Self {
+        Self {
+            known_at,
+            delay_ln: None,
+            heat_ln: None,
+            positions: Vec::new(),
+            curve_breaks: Vec::new(),
+            air: None,
+            heat: None,
+            ratio_ln: None,
+            trials: [None; AHEAD_H.len()],
+            ..known.clone()
+        }
+    }
+
     /// A pour that taught nothing.
     pub(crate) fn empty(record: &PourRecord, known_at: UtcMs) -> Self {
         Self {

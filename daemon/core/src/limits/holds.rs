@@ -40,7 +40,7 @@ pub fn piece_holds(record: &PourRecord, breaches: &[Breach], units: UnitSystem) 
             Some(one) => format!("the engineer holds them by {} ({})", one.number, one.why),
             None if !breach.is_proven => return None,
             None => format!(
-                "the engineer decides before the pieces ship (hold {})",
+                "the engineer decides before the pieces ship (`tarplight watch dispose`, hold {})",
                 breach_id(breach)
             ),
         };

@@ -1,14 +1,17 @@
 //! Breaks with the temperatures that their specimens had, for the lab, and what they say in words.
 
-use calibration::TimeZero;
+use calibration::{StrengthEstimate, TimeZero};
 
 use super::Plant;
-use crate::act::{BreakResult, SetPurpose};
+use crate::act::{BreakResult, SetPurpose, SetStorage};
 use crate::age::specimen_zero;
-use crate::assessment::{Confirmation, Forecast, JudgedBreak, Outcome, PositionAssessment};
+use crate::assessment::{
+    Beside, Confirmation, Forecast, JudgedBreak, Outcome, PositionAssessment, PositionEstimate,
+    Verdict,
+};
 use crate::estimate::ReadyCurve;
 use crate::limits;
-use crate::positions::{Readings, left_tarp_at, specimen_maturity, specimen_path};
+use crate::positions::{Readings, judge_channels, left_tarp_at, specimen_maturity, specimen_path};
 use crate::pour::{PourRecord, RecordedBreak};
 use crate::release::{self, Telling, strength_mpa};
 use crate::time::UtcMs;
@@ -119,6 +122,39 @@ impl Plant {
         breaks.collect()
     }
 
+    /// Breaks whose specimens have no history of their own are held against the positions beside which
+    /// they lay, as those stood when the specimens left the tarp.
+    pub(super) fn hold_beside(
+        &self,
+        record: &PourRecord,
+        ready: Option<&ReadyCurve>,
+        readings: &Readings<'_>,
+        breaks: &mut [JudgedBreak],
+    ) {
+        if ready.is_none() {
+            return;
+        }
+        for (judged, broken) in breaks.iter_mut().zip(&record.breaks) {
+            let made = record.sets.get(&judged.set);
+            let is_beside = made.is_some_and(|set| set.storage != SetStorage::Standard);
+            if judged.specimen_maturity.is_some() || !judged.is_release_set || !is_beside {
+                continue;
+            }
+            let follows = made.and_then(|set| set.follows_position.as_ref());
+            let then = judge_channels(&self.config, record, ready, readings, left_tarp_at(broken));
+            let believed = then
+                .positions
+                .iter()
+                .map(|one| &one.assessment)
+                .filter(|one| {
+                    one.is_judged()
+                        && matches!(one.trust.verdict, Verdict::Good | Verdict::Suspect)
+                        && follows.is_none_or(|position| *position == one.id)
+                });
+            judged.beside = beside(believed);
+        }
+    }
+
     /// Whether a pour lay on a heated bed, as far as it is known: by what people said, or by what was
     /// learned from it once it was finished.
     #[must_use]
@@ -127,4 +163,33 @@ impl Plant {
         let learned = self.summaries.get(pour);
         said || learned.is_some_and(|one| one.curve_breaks.iter().any(|point| point.is_heated))
     }
+}
+
+/// The lowest and highest estimate of positions; `None` where none has one.
+fn beside<'a>(positions: impl Iterator<Item = &'a PositionAssessment>) -> Option<Beside> {
+    let mut found: Option<Beside> = None;
+    for position in positions {
+        let Some(estimate_mpa) = position.estimate.estimate_mpa() else {
+            continue;
+        };
+        let is_beyond = matches!(
+            position.estimate,
+            PositionEstimate::Some {
+                strength: StrengthEstimate::AboveData { .. },
+                ..
+            }
+        );
+        let highest_mpa = (!is_beyond).then_some(estimate_mpa);
+        found = Some(match found {
+            None => Beside {
+                lowest_mpa: estimate_mpa,
+                highest_mpa,
+            },
+            Some(so_far) => Beside {
+                lowest_mpa: so_far.lowest_mpa.min(estimate_mpa),
+                highest_mpa: so_far.highest_mpa.zip(highest_mpa).map(|(a, b)| a.max(b)),
+            },
+        });
+    }
+    found
 }

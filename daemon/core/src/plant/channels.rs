@@ -40,7 +40,7 @@ impl Plant {
         let from = now
             .plus_hours(-FORGOTTEN_H)
             .min(since.plus_hours(-BEFORE_H));
-        for (channel, history) in &self.histories {
+        for (channel, history) in self.histories.iter() {
             let clock = clocks.get(channel).unwrap_or(&right);
             let said = samples(history, clock, from, UtcMs(now.0 + 1));
             let moved = said.partition_point(|sample| sample.at < since.plus_hours(-BEFORE_H));

@@ -115,6 +115,7 @@ fn judge_alone(
         specimen_maturity: None,
         estimate_mpa: None,
         ratio: None,
+        beside: None,
         is_release_set,
         confirms: Vec::new(),
         says: BreakSays::default(),
@@ -213,6 +214,65 @@ fn pooled(
         passes: judgement.passes && this.required_mpa > 0.0,
         decided: decided(policy, &judgement, &cylinders, this.required_mpa),
     })
+}
+
+/// What a break is compared with, and how it compares.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Compared {
+    /// Measured over estimated.
+    pub ratio: f64,
+    pub estimate_mpa: f64,
+    /// In words: "the curve at its own maturity".
+    pub with: &'static str,
+    /// The name by which a person accepts it as odd.
+    pub name: &'static str,
+}
+
+/// A break held against its own temperatures, or where it has none against the bed's positions.
+///
+/// Within what the positions span it agrees: nobody knows beside which of them it lay.
+#[must_use]
+pub fn compared(broken: &JudgedBreak) -> Option<Compared> {
+    if let (Some(ratio), Some(estimate_mpa)) = (broken.ratio, broken.estimate_mpa) {
+        return Some(Compared {
+            ratio,
+            estimate_mpa,
+            with: "the curve at its own maturity",
+            name: "off-its-own-maturity",
+        });
+    }
+    let beside = broken.beside?;
+    let above = beside
+        .highest_mpa
+        .filter(|highest| broken.mean_mpa > *highest);
+    let (estimate_mpa, with) = match above {
+        Some(highest) => (
+            highest,
+            "the highest estimate on the bed when it left the tarp",
+        ),
+        None => (
+            beside.lowest_mpa,
+            "the lowest estimate on the bed when it left the tarp",
+        ),
+    };
+    let ratio = broken.mean_mpa / estimate_mpa;
+    Some(Compared {
+        ratio: if above.is_some() {
+            ratio
+        } else {
+            ratio.min(1.0)
+        },
+        estimate_mpa,
+        with,
+        name: "off-the-positions",
+    })
+}
+
+/// True where a break is so far off, either side, that a person must find out why.
+#[must_use]
+pub fn disagrees(broken: &JudgedBreak, policy: &ReleasePolicy) -> bool {
+    let off = |one: Compared| (one.ratio - 1.0).abs() > policy.disagreement_fraction;
+    broken.is_release_set && compared(broken).is_some_and(off)
 }
 
 /// A specimen's strength, MPa: as entered, or from its load and the diameter; `None` where neither is there.

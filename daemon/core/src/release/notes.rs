@@ -10,6 +10,7 @@ use crate::config::{PlantConfig, ReleasePolicy, SetScope};
 use crate::curve_points::is_hot;
 use crate::estimate::ReadyCurve;
 use crate::pour::PourRecord;
+use crate::release::breaks::{compared, disagrees};
 use crate::release::confirm::{is_sampled, load_of};
 use crate::say;
 use crate::time::UtcMs;
@@ -65,18 +66,18 @@ pub fn release_holds(
     }
     for broken in breaks {
         let is_open = !record.resolved_breaks.contains(&broken.id);
-        if let Some(ratio) = broken
-            .ratio
-            .filter(|ratio| *ratio < 1.0 - policy.disagreement_fraction)
+        if let Some(compared) = compared(broken)
+            && disagrees(broken, policy)
             && is_open
         {
             hold(
                 "disagreement",
                 format!(
-                    "Set {} broke at {:.0} % of the curve at its own maturity: find out why and \
-                     resolve it with a reason.",
+                    "Set {} broke at {:.0} % of {}: find out why and resolve it with a reason \
+                     (`tarplight resolve`), or correct a mistyped value (`tarplight correct`).",
                     broken.set,
-                    100.0 * ratio
+                    100.0 * compared.ratio,
+                    compared.with
                 ),
             );
         }
@@ -167,20 +168,47 @@ pub fn cautions(
         }
     }
     for broken in &pour.breaks {
-        if broken
-            .ratio
-            .is_some_and(|ratio| ratio > 1.0 + config.release.disagreement_fraction)
+        let is_resolved = pour.record.resolved_breaks.contains(&broken.id);
+        if let Some(compared) = compared(broken)
+            && disagrees(broken, &config.release)
+            && is_resolved
         {
             cautions.push(Note {
-                kind: "stronger-than-curve",
+                kind: "disagreement-resolved",
                 text: format!(
-                    "Set {} broke far above the curve: check its record.",
-                    broken.set
+                    "Set {} broke at {:.0} % of {}: QC resolved it with a reason.",
+                    broken.set,
+                    100.0 * compared.ratio,
+                    compared.with
                 ),
             });
         }
     }
+    if let Some(text) = withdrawn_sentence(&pour.record) {
+        cautions.push(Note {
+            kind: "release-withdrawn",
+            text,
+        });
+    }
     cautions
+}
+
+/// That the last sign-off counts no more, while nobody has signed again.
+#[must_use]
+pub fn withdrawn_sentence(record: &PourRecord) -> Option<String> {
+    let last = record
+        .withdrawn
+        .last()
+        .filter(|_| record.release.is_none())?;
+    let because = match &last.set {
+        Some(set) => format!("the break of set {set} that it rests on was struck or corrected"),
+        None => "it was withdrawn".to_owned(),
+    };
+    Some(format!(
+        "The release of \"{}\" that {} signed counts no more: {because} by {} ({}). Do not cut. If \
+         strands are cut, tell the engineer.",
+        record.id, last.release.by, last.by, last.why
+    ))
 }
 
 fn position_cautions(

@@ -4,6 +4,7 @@ use crate::ahead::HeatCounsel;
 use crate::assessment::{
     ConfirmationState, PourAssessment, PourStatus, Standing, Trouble, Urgency,
 };
+use crate::release::withdrawn_sentence;
 use crate::time::UtcMs;
 
 /// A forecast later than the wanted time by less than this is on time, h.
@@ -33,6 +34,18 @@ pub fn lateness(pour: &PourAssessment) -> Option<(f64, &'static str)> {
 /// What is wrong with the pour's time and its breaks.
 pub fn schedule_troubles(pour: &PourAssessment, now: UtcMs) -> Vec<Trouble> {
     let mut troubles = Vec::new();
+    if let Some(what) = withdrawn_sentence(&pour.record) {
+        let since = pour.record.withdrawn.last().map_or(now, |last| last.at);
+        troubles.push(Trouble {
+            kind: "release-withdrawn".into(),
+            urgency: Urgency::Now,
+            what,
+            since,
+            first_act: "Stop anybody who is about to cut. If strands are cut, tell the engineer."
+                .into(),
+            ..super::of(pour, now)
+        });
+    }
     let is_confirmed = pour.confirmation.state == ConfirmationState::Confirmed;
     if let Some((late_h, how_surely)) = lateness(pour)
         && late_h > LATE_H_MIN

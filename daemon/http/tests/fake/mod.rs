@@ -10,6 +10,7 @@ use daemon_api::act::ActBody;
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::channel::ChannelsAnswer;
 use daemon_api::client::Client;
+use daemon_api::effect::RecordEntry;
 use daemon_api::event::PlantEvent;
 use daemon_api::mix::{BreaksAnswer, MixesAnswer};
 use daemon_api::plan::PlanAnswer;
@@ -164,6 +165,14 @@ impl Door for FakeDoor {
             acts.push(golden("act-heat-on"));
         }
         ready(Ok(acts)).boxed()
+    }
+
+    fn record(&self, _pour: Option<String>) -> Answer<'_, Vec<RecordEntry>> {
+        ready(Ok(golden("record"))).boxed()
+    }
+
+    fn would(&self, _act: Act) -> Answer<'_, ActAnswer> {
+        ready(Ok(golden("answer-act-dry-run"))).boxed()
     }
 
     fn act(&self, act: Act) -> Answer<'_, ActAnswer> {
