@@ -10,7 +10,7 @@ use serde::Serialize;
 
 pub use caller::{Call, Caller};
 pub use send::send;
-pub use status::{StatusHealth, StatusSettings, spawn_status, test_status};
+pub use status::{StatusHealth, StatusSettings, bed_message, spawn_status, test_status};
 
 /// Whom to call, in this order.
 #[derive(Debug, Clone, Default, PartialEq)]

@@ -28,7 +28,7 @@ const ESTIMATES: [&str; 8] = [
 /// What cylinders can have said.
 const STATES: [&str; 4] = ["no-break", "failed", "passed-in-part", "confirmed"];
 /// Words that would read as a permission, wherever they stood.
-const PERMISSIONS: [&str; 8] = [
+const PERMISSIONS: [&str; 12] = [
     "ready to",
     "safe to",
     "may be cut",
@@ -37,6 +37,10 @@ const PERMISSIONS: [&str; 8] = [
     "good to go",
     "cleared to",
     "go ahead",
+    "may go off",
+    "limit for detensioning",
+    "not detensioning",
+    "passed in part",
 ];
 
 /// Strength over time, which stands alone nowhere either.

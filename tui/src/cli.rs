@@ -13,6 +13,8 @@ mod send;
 mod show;
 mod watch;
 
+pub use show::bed_as_text;
+
 use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};

@@ -15,5 +15,5 @@ mod view;
 pub mod words;
 
 pub use app::run;
-pub use cli::main;
-pub use view::{render, render_to_text};
+pub use cli::{bed_as_text, main};
+pub use view::{render, render_to_text, text_of};

@@ -197,7 +197,12 @@ pub fn strengths_short(pour: &PourView, units: UnitSystem) -> String {
 
 /// The estimate of a pour in words; after cylinders that failed, that they disagree with it.
 pub fn estimate_of(pour: &PourView, units: UnitSystem) -> String {
-    let told = estimate(&pour.estimate, units);
+    estimate_at(pour, &pour.estimate, units)
+}
+
+/// The same of one position of the pour.
+pub fn estimate_at(pour: &PourView, view: &EstimateView, units: UnitSystem) -> String {
+    let told = estimate(view, units);
     if pour.estimate_disagreed {
         format!("no estimate counts: cylinders disagree with it ({told})")
     } else {

@@ -288,7 +288,7 @@ fn messages(topic: &str, plant: &PlantSnapshot) -> Vec<(String, Value)> {
     let beds = plant.beds.iter().map(|view| {
         (
             format!("{topic}/beds/{}", level(&view.bed)),
-            bed(name, view),
+            bed_message(name, view),
         )
     });
     messages.extend(beds);
@@ -347,7 +347,9 @@ fn told(trouble: &TroubleView) -> Value {
     })
 }
 
-fn bed(plant: &str, view: &BedView) -> Value {
+/// What stands at the broker for a bed.
+#[must_use]
+pub fn bed_message(plant: &str, view: &BedView) -> Value {
     let pours = view.pours.iter().map(|pour| {
         json!({
             "pour": pour.pour,

@@ -37,19 +37,7 @@ impl Desk {
     }
 
     pub async fn plant(&self) -> anyhow::Result<Plant> {
-        let snapshot = self.client.snapshot().await?;
-        let zone = Zone::named(&snapshot.plant.zone);
-        let units = self.units.unwrap_or(if snapshot.plant.units == "us" {
-            UnitSystem::Us
-        } else {
-            UnitSystem::Si
-        });
-        Ok(Plant {
-            now: snapshot.plant.now,
-            zone,
-            units,
-            snapshot,
-        })
+        Ok(Plant::of(self.client.snapshot().await?, self.units))
     }
 
     /// The same desk, with a name for acts where the command line gave none.
@@ -128,6 +116,20 @@ pub struct Plant {
 }
 
 impl Plant {
+    /// The plant of a snapshot, in its own units where none are asked for.
+    pub fn of(snapshot: PlantSnapshot, units: Option<UnitSystem>) -> Self {
+        let own = match snapshot.plant.units.as_str() {
+            "us" => UnitSystem::Us,
+            _ => UnitSystem::Si,
+        };
+        Self {
+            now: snapshot.plant.now,
+            zone: Zone::named(&snapshot.plant.zone),
+            units: units.unwrap_or(own),
+            snapshot,
+        }
+    }
+
     /// A time of something done.
     pub fn past(&self, option: &str, typed: &str) -> anyhow::Result<DateTime<Utc>> {
         let at = self

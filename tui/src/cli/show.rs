@@ -1,6 +1,6 @@
 //! Questions at the command line: the yard, a bed, the troubles and the acts as text or JSON.
 
-use daemon_api::bed::BedView;
+use daemon_api::bed::{BedView, PlantSnapshot};
 use daemon_api::effect::RecordEntry;
 use daemon_api::pour::PourView;
 use units::{Celsius, Show};
@@ -24,6 +24,14 @@ pub async fn show(desk: &Desk, bed: Option<&str>, json: bool) -> anyhow::Result<
         return Ok(print(&(serde_json::to_string_pretty(&view)? + "\n"))?);
     }
     Ok(print(&bed_text(&desk.plant().await?, &view))?)
+}
+
+/// A bed as `tarplight show BED` prints it; empty where the plant has no such bed.
+#[must_use]
+pub fn bed_as_text(snapshot: &PlantSnapshot, bed: &str) -> String {
+    let plant = Plant::of(snapshot.clone(), None);
+    let view = snapshot.beds.iter().find(|view| view.bed == bed);
+    view.map_or_else(String::new, |view| bed_text(&plant, view))
 }
 
 /// The yard, a paragraph per pour: an estimate never stands without what the cylinders say.
@@ -104,7 +112,7 @@ fn bed_text(plant: &Plant, bed: &BedView) -> String {
                 position.position,
                 words::temperature(position.temperature_c, units),
                 words::trust(&position.trust),
-                words::estimate(&position.estimate, units),
+                words::estimate_at(pour, &position.estimate, units),
             ));
             if let Some(reason) = &position.excluded {
                 text.push_str(&format!("        EXCLUDED: {reason}\n"));

@@ -4,6 +4,7 @@ use daemon_api::pour::{NoteView, PourView};
 use ratatui::style::Style;
 use ratatui::text::Line;
 use units::{Celsius, CelsiusDifference, CelsiusPerHour, Metre, Millimetre, Show};
+use uuid::Uuid;
 
 use super::text::wrap;
 use crate::state::State;
@@ -36,6 +37,22 @@ fn texts(notes: &[NoteView]) -> Vec<String> {
     notes.iter().map(|note| note.text.clone()).collect()
 }
 
+/// The breaks that a release rests on: `set A, passes: 4650 psi of 4000 psi`.
+fn signed_on(pour: &PourView, breaks: &[Uuid]) -> String {
+    let sets = pour.cylinder_sets.iter();
+    let told: Vec<String> = sets
+        .flat_map(|set| set.breaks.iter().map(|result| (&set.made.set, result)))
+        .filter(|(_, result)| breaks.contains(&result.id))
+        .map(|(set, result)| format!("set {set}, {}", result.short))
+        .collect();
+    // On a line of several pours the break may be another pour's.
+    if told.is_empty() {
+        format!("{} of its line", words::plural(breaks.len(), "break"))
+    } else {
+        told.join("; ")
+    }
+}
+
 /// Holds, cautions and the sign-off.
 pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Line<'static>> {
     let mut lines = Vec::new();
@@ -44,7 +61,7 @@ pub fn lines(state: &State, pour: &PourView, width: u16, theme: Theme) -> Vec<Li
             "by {} (not verified) at {}, on {}",
             signed.by,
             state.zone.clock_near(signed.at, state.plant_now()),
-            words::plural(signed.breaks.len(), "break"),
+            signed_on(pour, &signed.breaks),
         )];
         entries.extend(
             signed

@@ -250,8 +250,11 @@ impl Heat<'_> {
         })
     }
 
-    /// The heat should be off by now.
+    /// The heat should be off by now; after cylinders that failed it is kept.
     fn not_gone(&self) -> Option<Trouble> {
+        if self.pour.confirmation.outcome.is_failed() {
+            return None;
+        }
         let late_h = self.settings.heat_late_min / 60.0;
         let switch = self.switch?;
         let rate = self.air_rate_c_per_h();
