@@ -215,8 +215,8 @@ impl EventLoop {
         let watch = {
             let acts = live.acts();
             let acts = acts.in_order().iter().map(|act| &act.core);
-            let units = live.plant().config().units;
-            Watch::resume(&reader, acts, units, now)?
+            let local = live.plant().config().local();
+            Watch::resume(&reader, acts, local, now)?
         };
         let caller = calls::resume(&reader, inputs.notify, now)?;
         live.plant_mut().listens_since(now);

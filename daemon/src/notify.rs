@@ -6,6 +6,7 @@ mod status;
 
 use daemon_api::trouble::TroubleView;
 use daemon_core::assessment::Urgency;
+use daemon_core::say::Local;
 use serde::Serialize;
 
 pub use caller::{Call, Caller};
@@ -92,15 +93,15 @@ const WORDS: &str =
     "An alarm and an estimate permit nothing: broken cylinders confirm, and a person signs.";
 
 impl Message {
-    /// The message about an alarm.
+    /// The message about an alarm, in the plant's time.
     #[must_use]
-    pub fn of(plant: &str, alarm: &TroubleView) -> Self {
+    pub fn of(plant: &str, local: Local, alarm: &TroubleView) -> Self {
         let bed = alarm.bed.as_deref().unwrap_or("plant");
         let place = alarm
             .place
             .as_deref()
             .map_or_else(String::new, |place| format!(" {place}"));
-        let since = alarm.since.format("%Y-%m-%d %H:%M UTC");
+        let since = local.moment(alarm.since.into());
         Self {
             plant: plant.to_owned(),
             subject: format!("{bed}{place}: {}", alarm.kind.replace('-', " ")),

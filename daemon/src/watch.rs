@@ -12,12 +12,11 @@ use daemon_api::alarm::AlarmEventView;
 use daemon_api::trouble::TroubleView;
 use daemon_api::{Problem, ProblemKind};
 use daemon_core::act::{Act, ActBody};
-use daemon_core::alarm::{Alarm, AlarmBook, AlarmChange, AlarmRefusal, AlarmState};
+use daemon_core::alarm::{Alarm, AlarmBook, AlarmChange, AlarmRefusal};
 use daemon_core::assessment::{PourAssessment, Trouble};
-use daemon_core::say;
+use daemon_core::say::{self, Local};
 use daemon_core::time::UtcMs;
 use daemon_store::{Reader, StatementRow, StoreError, TIME_MS_MAX};
-use units::UnitSystem;
 
 use crate::config::nearest_hint;
 use crate::convert::watch as convert;
@@ -33,8 +32,8 @@ const RANG_WITHIN_H: f64 = 1.0;
 /// Every alarm of the plant, and what was known of each pour at the last look.
 #[derive(Debug, Default)]
 pub struct Watch {
-    /// The units in which sentences are told.
-    units: UnitSystem,
+    /// How sentences are told.
+    local: Local,
     book: AlarmBook,
     known: BTreeMap<String, Known>,
     rang: VecDeque<UtcMs>,
@@ -48,10 +47,10 @@ pub struct Looked {
 }
 
 impl Watch {
-    /// A watch without a past that tells quantities in these units.
-    pub fn new(units: UnitSystem) -> Self {
+    /// A watch without a past that tells quantities and times as its people read them.
+    pub fn new(local: Local) -> Self {
         Self {
-            units,
+            local,
             ..Self::default()
         }
     }
@@ -63,7 +62,7 @@ impl Watch {
     pub fn resume<'a>(
         reader: &Reader,
         acts: impl Iterator<Item = &'a Act>,
-        units: UnitSystem,
+        local: Local,
         now: UtcMs,
     ) -> Result<Self, StoreError> {
         let mut said = BTreeMap::new();
@@ -82,7 +81,7 @@ impl Watch {
         }
         let mut watch = Self {
             book: AlarmBook::resumed(alarms),
-            ..Self::new(units)
+            ..Self::new(local)
         };
         let mut heard: BTreeMap<u128, &Act> = BTreeMap::new();
         for act in acts {
@@ -143,7 +142,7 @@ impl Watch {
         {
             self.rang.pop_front();
         }
-        let late = late_changes(&mut self.known, pours, self.units, now);
+        let late = late_changes(&mut self.known, pours, self.local, now);
         Looked { alarms, late }
     }
 
@@ -184,6 +183,7 @@ impl Watch {
     /// Takes in what a person said to an alarm.
     pub fn hear(&mut self, act: &Act) -> Vec<AlarmChange> {
         let ActBody::Alarm(word) = &act.body else {
+            self.book.is_answered(&act.pour);
             return Vec::new();
         };
         let why = act.why.as_deref().unwrap_or_default();
@@ -227,8 +227,9 @@ impl Watch {
                 .map(convert::alarm)
                 .collect()
         };
-        let stands = of(|alarm| alarm.is_active && alarm.state() != AlarmState::Suppressed);
-        let cleared = of(|alarm| !alarm.is_active && alarm.snoozed.is_none());
+        let stands = of(Alarm::needs_a_person);
+        let cleared =
+            of(|alarm| !alarm.is_active && alarm.snoozed.is_none() && !alarm.needs_a_person());
         (stands, cleared)
     }
 }

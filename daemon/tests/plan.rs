@@ -121,6 +121,7 @@ fn while_heat_is_lost_nobody_is_told_when_it_is_no_longer_needed() {
         },
         is_active: true,
         raised_at: now,
+        rang_at: now,
         rang_as: Urgency::Now,
         cleared_at: None,
         seen: None,

@@ -12,8 +12,11 @@ pub struct AlarmView {
     pub word: String,
     /// True where its condition stands.
     pub active: bool,
-    /// When it last rang.
+    /// When it was raised, worsened or woken.
     pub raised_at: DateTime<Utc>,
+    /// When it last rang again because nobody had seen it; absent: not since it was raised.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rang_at: Option<DateTime<Utc>>,
     /// The most urgent that it has been since then.
     pub rang_as: Urgency,
     /// When its condition was last found to be over.
@@ -52,7 +55,8 @@ pub struct SnoozedView {
 pub struct AlarmsAnswer {
     /// Plant time of the answer.
     pub now: DateTime<Utc>,
-    /// Most urgent first, the longest standing first among equals.
+    /// In the one order in which people are shown them: the gravest first, of those what nobody has seen,
+    /// what waits for a decision before sensors, and the newest.
     pub alarms: Vec<TroubleView>,
     /// Alarms that rang in the last hour, over the whole plant.
     pub rang_last_hour: usize,
@@ -74,7 +78,8 @@ pub struct AlarmHistory {
 pub struct AlarmEventView {
     /// When it was said.
     pub at: DateTime<Utc>,
-    /// `raised`, `worsened`, `cleared`, `seen`, `snoozed`, `woken`, `reset`, `explained`, `closed`.
+    /// `raised`, `worsened`, `cleared`, `seen`, `snoozed`, `woken`, `reset`, `rang-again`, `explained`,
+    /// `closed`.
     pub event: String,
     /// The trouble with its alarm as they then stood.
     pub trouble: TroubleView,

@@ -280,9 +280,7 @@ fn finished(record: &PourRecord) -> Option<&'static str> {
 
 fn past(context: &ActContext<'_>, field: &str, at: UtcMs) -> Checked {
     if at.0 > context.now.0 + FUTURE_MS_MAX {
-        let shown = at
-            .to_utc()
-            .map_or_else(|| at.0.to_string(), |at| at.to_rfc3339());
+        let shown = context.config.local().moment(at);
         return invalid(
             "future-act",
             format!(

@@ -22,8 +22,10 @@ pub struct Alarm {
     pub trouble: Trouble,
     /// True from when its condition has lasted through the on-delay to the end of the off-delay.
     pub is_active: bool,
-    /// When it last rang.
+    /// When it was raised, worsened or woken.
     pub raised_at: UtcMs,
+    /// When it was last heard: then, or when it rang again because nobody had seen it.
+    pub rang_at: UtcMs,
     /// The most urgent that it has been since it was raised: only more than that rings again.
     pub rang_as: Urgency,
     /// When it was last found to be over.
@@ -74,6 +76,42 @@ pub enum AlarmState {
 }
 
 impl Alarm {
+    /// True where it was of the highest urgency and nobody has seen it, though it may be over: it stays
+    /// first in every list, and rings again, until somebody has.
+    #[must_use]
+    pub fn is_unseen_now(&self) -> bool {
+        self.seen.is_none()
+            && self.snoozed.is_none()
+            && self.explained_by.is_none()
+            && self.rang_as == Urgency::Now
+    }
+
+    /// How urgent it is to people: what nobody has seen is as urgent as it was when it rang.
+    #[must_use]
+    pub fn urgency(&self) -> Urgency {
+        if self.is_unseen_now() {
+            self.rang_as
+        } else {
+            self.trouble.urgency
+        }
+    }
+
+    /// True where people are shown it among what needs them.
+    #[must_use]
+    pub fn needs_a_person(&self) -> bool {
+        let stands = self.is_active && self.state() != AlarmState::Suppressed;
+        stands || self.is_unseen_now()
+    }
+
+    /// The word that people see.
+    #[must_use]
+    pub fn word(&self) -> &'static str {
+        if self.is_unseen_now() {
+            return AlarmState::Unacknowledged.word();
+        }
+        self.state().word()
+    }
+
     /// Where it stands in the life cycle.
     #[must_use]
     pub const fn state(&self) -> AlarmState {
@@ -131,6 +169,8 @@ pub enum AlarmEvent {
     /// The snooze has ended, by its time, by a person or because it became more urgent.
     Woken,
     Reset,
+    /// It is of the highest urgency, and nobody has seen it for a while.
+    RangAgain,
     /// It is quiet now, because another trouble explains it.
     Explained,
     /// Nothing more is to be said of it.
@@ -149,12 +189,13 @@ impl AlarmEvent {
             Self::Snoozed => "snoozed",
             Self::Woken => "woken",
             Self::Reset => "reset",
+            Self::RangAgain => "rang-again",
             Self::Explained => "explained",
             Self::Closed => "closed",
         }
     }
 
-    /// True where people hear it.
+    /// True where people hear something new; what rings again is known.
     #[must_use]
     pub const fn rings(self) -> bool {
         matches!(self, Self::Raised | Self::Worsened | Self::Woken)

@@ -3,7 +3,10 @@
 use std::collections::BTreeMap;
 
 use calibration::{CurveFile, CurveRecord, ReleaseRule};
+use chrono_tz::Tz;
 use units::UnitSystem;
+
+use crate::say::Local;
 
 /// Everything the core must be told about a plant.
 #[derive(Debug, Clone)]
@@ -12,6 +15,8 @@ pub struct PlantConfig {
     pub name: String,
     /// The units in which sentences are told.
     pub units: UnitSystem,
+    /// The zone of the clock on the plant's wall, in which times are told.
+    pub zone: Tz,
     /// Beds in yard order.
     pub beds: Vec<Bed>,
     /// Mixes.
@@ -211,6 +216,15 @@ impl Default for EstimateSettings {
 }
 
 impl PlantConfig {
+    /// How its people read quantities and times.
+    #[must_use]
+    pub const fn local(&self) -> Local {
+        Local {
+            units: self.units,
+            zone: self.zone,
+        }
+    }
+
     /// The limit set of that name.
     #[must_use]
     pub fn limit_set(&self, id: &str) -> Option<&LimitSet> {

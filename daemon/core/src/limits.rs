@@ -13,7 +13,6 @@ use crate::say;
 use crate::time::UtcMs;
 use units::UnitSystem;
 
-pub(crate) use holds::clock;
 pub use holds::{
     breach_id, disposition_of, is_open_unproven, piece_holds, pieces_of, sentence, settled,
     unproven,

@@ -398,14 +398,14 @@ impl Plant {
         pour.status = release::status(record, &pour.confirmation, &pour.forecast, policy, now);
         pour.release_holds =
             release::release_holds(record, policy, &pour.breaks, &pour.confirmation);
-        pour.piece_holds = limits::piece_holds(record, &findings.breaches, self.config.units);
+        pour.piece_holds = limits::piece_holds(record, &findings.breaches, self.config.local());
         pour.cautions = release::cautions(&self.config, &pour, ready, now);
         pour.cautions.extend(limits::settled(
             record,
             &findings.breaches,
-            self.config.units,
+            self.config.local(),
         ));
-        let unproven = limits::unproven(record, &findings.breaches, self.config.units);
+        let unproven = limits::unproven(record, &findings.breaches, self.config.local());
         pour.cautions.extend(unproven);
         pour.breaches = findings.breaches;
         pour.beyond = findings.beyond;

@@ -1,8 +1,66 @@
-//! Quantities in the sentences that people read, in the plant's own units.
+//! Quantities and times in the sentences that people read: the plant's own units and clock.
 
+use chrono::{LocalResult, TimeZone};
+use chrono_tz::Tz;
+
+use crate::time::UtcMs;
 use units::{
     Celsius, CelsiusDifference, CelsiusPerHour, Megapascal, Metre, Show, UnitSystem, show_apart,
 };
+
+/// How the people of a plant read: their units, and the zone of the clock on their wall.
+#[derive(Debug, Clone, Copy)]
+pub struct Local {
+    pub units: UnitSystem,
+    pub zone: Tz,
+}
+
+impl Default for Local {
+    fn default() -> Self {
+        Self {
+            units: UnitSystem::default(),
+            zone: Tz::UTC,
+        }
+    }
+}
+
+impl Local {
+    /// A time of this night: `05:10`.
+    #[must_use]
+    pub fn clock(&self, at: UtcMs) -> String {
+        self.told(at, "%H:%M")
+    }
+
+    /// A time that may be of another day: `Mon 20:44`.
+    #[must_use]
+    pub fn day_clock(&self, at: UtcMs) -> String {
+        self.told(at, "%a %H:%M")
+    }
+
+    /// A time with its date: `Mon 30 Nov 20:44`.
+    #[must_use]
+    pub fn moment(&self, at: UtcMs) -> String {
+        self.told(at, "%a %-d %b %H:%M")
+    }
+
+    /// With the zone's abbreviation where the clock shows the time twice that day.
+    fn told(&self, at: UtcMs, format: &str) -> String {
+        let Some(utc) = at.to_utc() else {
+            return at.0.to_string();
+        };
+        let local = utc.with_timezone(&self.zone);
+        let is_twice = matches!(
+            self.zone.from_local_datetime(&local.naive_local()),
+            LocalResult::Ambiguous(..)
+        );
+        let format = if is_twice {
+            format!("{format} %Z")
+        } else {
+            format.to_owned()
+        };
+        local.format(&format).to_string()
+    }
+}
 
 /// A temperature with one decimal: `65.6 °C`, `150.1 °F`.
 #[must_use]
@@ -89,6 +147,20 @@ fn tenths<Q: Show>(quantity: Q, system: UnitSystem) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn times_are_told_by_the_clock_on_the_wall_also_when_it_is_set_back() {
+        let local = Local {
+            units: UnitSystem::Us,
+            zone: chrono_tz::America::Chicago,
+        };
+        // 2026-11-25T02:44Z.
+        assert_eq!(local.day_clock(UtcMs(1_795_574_640_000)), "Tue 20:44");
+        assert_eq!(local.moment(UtcMs(1_795_574_640_000)), "Tue 24 Nov 20:44");
+        // 2026-11-01: at 07:00Z the clock shows 01:00 for the second time.
+        assert_eq!(local.clock(UtcMs(1_793_512_800_000)), "01:00 CDT");
+        assert_eq!(local.clock(UtcMs(1_793_516_400_000)), "01:00 CST");
+    }
 
     #[test]
     fn a_long_span_is_told_in_hours() {

@@ -16,7 +16,7 @@ use crate::limits::{UnderTarp, is_open_unproven};
 use crate::time::UtcMs;
 
 pub use cause::{explain, explain_by_source};
-pub use schedule::{drift_trouble, lateness};
+pub use schedule::{Lateness, drift_trouble, lateness};
 pub use sensor::{clock_trouble, stamps_ahead_trouble};
 
 /// What is known of the air under a pour's tarp, and of the pours that lie there with it.
@@ -48,7 +48,7 @@ pub fn pour_troubles(
     let unproven = pour.breaches.iter();
     let unproven = unproven.filter(|breach| is_open_unproven(&pour.record, breach));
     troubles
-        .extend(unproven.map(|breach| limit::unproven_trouble(pour, breach, config.units, now)));
+        .extend(unproven.map(|breach| limit::unproven_trouble(pour, breach, config.local(), now)));
     let is_told = |trust: &Trust| is_silence_known || trust.reason != Some(DoubtReason::Silent);
     for position in pour.positions.iter().filter(|one| one.excluded.is_none()) {
         let trust = &position.trust;
@@ -74,7 +74,7 @@ pub fn pour_troubles(
     }
     troubles.extend(heat::heat_troubles(config, pour, air, limits, now));
     troubles.extend(ahead::ahead_troubles(pour, limits, config.units, now));
-    troubles.extend(schedule::schedule_troubles(pour, now));
+    troubles.extend(schedule::schedule_troubles(config, pour, now));
     troubles.extend(schedule::curve_trouble(pour, now));
     troubles.extend(schedule::not_ended_trouble(pour, now));
     if is_silence_known {

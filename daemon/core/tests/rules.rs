@@ -3,8 +3,11 @@
 mod support;
 
 use daemon_core::Plant;
+use daemon_core::act::HeatPlan;
 use daemon_core::act::{Act, ActBody, Load, Placement, PourOpened, Requirement, StrengthAct};
-use daemon_core::assessment::{ConfirmationState, PourAssessment, PourStatus, Standing};
+use daemon_core::assessment::{
+    ConfirmationState, PourAssessment, PourStatus, Standing, Trouble, Urgency,
+};
 use support::{
     act, at, binding, broke, config, open_act, opened, ordinary_night, plant_with, set, sign,
     specimen_binding,
@@ -113,14 +116,17 @@ fn nobody_is_told_to_wait_for_a_break_when_no_specimen_is_left() {
         )
     };
     let (what, first_act, hold) = told(&["A", "B"]);
-    assert_eq!(what, "Cylinders failed; 2 release specimens are left.");
+    assert_eq!(
+        what,
+        "Cylinders failed. The next set passes with 90 % from 10:00. 2 release specimens are left."
+    );
     assert!(
         first_act.contains("wait for the next break time"),
         "{first_act}"
     );
     assert!(hold.contains("then break another set"), "{hold}");
     let (what, first_act, hold) = told(&["A", "B", "C"]);
-    assert_eq!(what, "Cylinders failed; no release specimens are left.");
+    assert_eq!(what, "Cylinders failed. No release specimens are left.");
     assert!(
         first_act.contains("QC and the engineer decide"),
         "{first_act}"
@@ -485,4 +491,87 @@ fn a_pour_that_nobody_ended_is_told_of_after_four_days_until_it_is_stripped() {
     );
     plant.take_act(act(9, LATE, ActBody::Stripped));
     assert_eq!(told(&plant, 121.0), None);
+}
+
+fn trouble_of(plant: &Plant, kind: &str, minute: i64) -> Option<Trouble> {
+    let found = plant.assess(at(minute)).troubles;
+    found.into_iter().find(|one| one.kind == kind)
+}
+
+fn wanted_plant(wanted_min: i64, acts: &[Act]) -> Plant {
+    let mut facts = opened();
+    facts.wanted_release_at = Some(at(wanted_min));
+    let mut all = vec![act(1, 61, ActBody::PourOpened(Box::new(facts)))];
+    all.extend_from_slice(acts);
+    plant_with(&all, &ordinary_night(LATE))
+}
+
+#[test]
+fn a_line_whose_cylinders_passed_calls_qc_until_somebody_has_signed() {
+    let mut plant = late_plant(&[broke(7, LATE - 5, "A", [27.0, 28.0])]);
+    let due = trouble_of(&plant, "signature-due", LATE).expect("it waits for a person");
+    assert_eq!((due.urgency, due.since), (Urgency::Soon, at(LATE - 5)));
+    plant.take_act(sign(9, LATE, &[7]));
+    assert_eq!(trouble_of(&plant, "signature-due", LATE + 1), None);
+}
+
+#[test]
+fn a_wanted_time_that_has_passed_is_told_and_explained_by_a_signature_that_is_due() {
+    let waits = wanted_plant(LATE - 30, &[]);
+    assert_eq!(trouble_of(&waits, "wanted-time-passed", LATE - 31), None);
+    let passed = trouble_of(&waits, "wanted-time-passed", LATE).expect("it is not released");
+    assert_eq!(passed.since, at(LATE - 30));
+    assert_eq!(passed.explained_by, None);
+    assert_eq!(
+        trouble_of(&waits, "late", LATE),
+        None,
+        "one statement of it"
+    );
+    let confirmed = wanted_plant(LATE - 30, &[broke(7, LATE - 5, "A", [27.0, 28.0])]);
+    let passed = trouble_of(&confirmed, "wanted-time-passed", LATE).expect("it is not signed");
+    let due = trouble_of(&confirmed, "signature-due", LATE).expect("it waits for a person");
+    assert_eq!(passed.explained_by, Some(due.id()));
+}
+
+#[test]
+fn a_failed_break_is_most_urgent_and_says_when_the_next_set_would_pass() {
+    let plant = late_plant(&[broke(7, LATE - 20, "A", [20.0, 21.0])]);
+    let failed = trouble_of(&plant, "break-failed", LATE).expect("it failed");
+    assert_eq!(failed.urgency, Urgency::Now);
+    assert!(
+        failed.what.contains("passes with 90 % from "),
+        "{}",
+        failed.what
+    );
+}
+
+#[test]
+fn nobody_is_called_for_lateness_before_the_planned_heat_has_had_its_chance() {
+    let wanted_min = 430;
+    let opening = |plan: Option<HeatPlan>| {
+        let mut facts = opened();
+        facts.wanted_release_at = Some(at(wanted_min));
+        facts.heat_plan = plan;
+        act(1, 61, ActBody::PourOpened(Box::new(facts)))
+    };
+    let heated = HeatPlan {
+        on_at: Some(at(180)),
+        ..HeatPlan::default()
+    };
+    let plant = plant_with(&[opening(Some(heated))], &ordinary_night(LATE));
+    for minute in (70..250).step_by(10) {
+        let late = trouble_of(&plant, "late", minute);
+        assert_eq!(late, None, "at {minute}, the heat comes at 180");
+    }
+    let late = trouble_of(&plant, "late", 400).expect("it cannot make it");
+    let plan_says = assessed(&plant, 400)
+        .forecast
+        .break_from_at
+        .expect("a time");
+    let told = support::config().local().clock(plan_says);
+    assert!(
+        late.what.contains(&format!("broken at {told}")),
+        "{}",
+        late.what
+    );
 }

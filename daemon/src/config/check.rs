@@ -79,6 +79,7 @@ pub fn check(
         data_dir: folder.join(&written.plant.data_dir),
         core: PlantConfig {
             name: written.plant.name,
+            zone,
             units: written.plant.units.into(),
             beds,
             mixes,

@@ -71,7 +71,7 @@ pub fn pour(plant: &Plant, pour: &PourAssessment) -> PourView {
         breaches: pour
             .breaches
             .iter()
-            .map(|breach| watch::breach(record, breach, plant.config().units))
+            .map(|breach| watch::breach(record, breach, plant.config().local()))
             .collect(),
         cautions: notes(&pour.cautions),
         release: record.release.as_ref().map(signed),

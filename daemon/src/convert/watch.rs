@@ -10,7 +10,7 @@ use daemon_core::assessment::{self as core, Trouble};
 use daemon_core::config::LimitSet;
 use daemon_core::limits::{Breach, LIMITS, breach_id, disposition_of, pieces_of, sentence};
 use daemon_core::pour::PourRecord;
-use units::UnitSystem;
+use daemon_core::say::Local;
 
 use super::{utc, utc_option};
 
@@ -44,7 +44,7 @@ pub fn limits(set: &LimitSet) -> LimitsView {
 
 /// A breach with what the engineer decided about it.
 #[must_use]
-pub fn breach(record: &PourRecord, breach: &Breach, units: UnitSystem) -> BreachView {
+pub fn breach(record: &PourRecord, breach: &Breach, local: Local) -> BreachView {
     let row = breach.limit.row();
     let disposition = disposition_of(record, breach).map(|one| DispositionView {
         number: one.number.clone(),
@@ -68,10 +68,13 @@ pub fn breach(record: &PourRecord, breach: &Breach, units: UnitSystem) -> Breach
             .into_iter()
             .map(str::to_owned)
             .collect(),
-        text: format!("{}.", sentence(breach, units)),
+        text: format!("{}.", sentence(breach, local)),
         disposition,
     }
 }
+
+/// What is over, but was of the highest urgency and seen by nobody, begins with this.
+const UNSEEN: &str = "Over, and seen by nobody: ";
 
 /// An alarm as the trouble that it is about.
 #[must_use]
@@ -80,17 +83,22 @@ pub fn alarm(alarm: &Alarm) -> TroubleView {
     TroubleView {
         id: alarm.id.clone(),
         kind: trouble.kind.to_string(),
-        urgency: urgency(trouble.urgency),
+        urgency: urgency(alarm.urgency()),
         bed: trouble.bed.clone(),
         pour: trouble.pour.clone(),
         place: trouble.place.clone(),
-        what: trouble.what.clone(),
+        what: if alarm.needs_a_person() && !alarm.is_active {
+            format!("{UNSEEN}{}", trouble.what)
+        } else {
+            trouble.what.clone()
+        },
         since: utc(trouble.since),
         first_act: trouble.first_act.to_string(),
         alarm: Some(AlarmView {
-            word: alarm.state().word().to_owned(),
+            word: alarm.word().to_owned(),
             active: alarm.is_active,
             raised_at: utc(alarm.raised_at),
+            rang_at: (alarm.rang_at != alarm.raised_at).then(|| utc(alarm.rang_at)),
             rang_as: urgency(alarm.rang_as),
             cleared_at: utc_option(alarm.cleared_at),
             seen_by: alarm.seen.as_ref().map(|seen| seen.by.clone()),
@@ -138,7 +146,11 @@ pub fn recorded(view: TroubleView) -> Option<Alarm> {
         bed: view.bed,
         pour: view.pour,
         place: view.place,
-        what: view.what,
+        what: view
+            .what
+            .strip_prefix(UNSEEN)
+            .unwrap_or(&view.what)
+            .to_owned(),
         since: view.since.into(),
         first_act: view.first_act.into(),
         explained_by: life.explained_by.clone(),
@@ -148,6 +160,7 @@ pub fn recorded(view: TroubleView) -> Option<Alarm> {
         trouble,
         is_active: life.active,
         raised_at: life.raised_at.into(),
+        rang_at: life.rang_at.unwrap_or(life.raised_at).into(),
         rang_as: match life.rang_as {
             Urgency::Look => core::Urgency::Look,
             Urgency::Soon => core::Urgency::Soon,

@@ -53,7 +53,11 @@ impl EventLoop {
             let (Some(target), Some(standing)) = (target, standing) else {
                 continue;
             };
-            let message = Message::of(&self.live.config.name, &alarm(standing));
+            let message = Message::of(
+                &self.live.config.name,
+                self.live.config.local(),
+                &alarm(standing),
+            );
             let done = self.done_out.clone();
             tokio::spawn(async move {
                 let outcome = send(&target, &message).await;

@@ -55,8 +55,8 @@ impl Caller {
     pub fn due(&mut self, alarms: &[&Alarm], now: UtcMs) -> Vec<Call> {
         let least = self.settings.least.unwrap_or(Urgency::Soon);
         let rings = |alarm: &&&Alarm| {
-            alarm.state() == AlarmState::Unacknowledged
-                && alarm.trouble.urgency >= least
+            (alarm.state() == AlarmState::Unacknowledged || alarm.is_unseen_now())
+                && alarm.urgency() >= least
                 // A dead target cannot be told of itself, but those after it can.
                 && !self.settings.targets.is_empty()
         };

@@ -4,11 +4,10 @@ use std::collections::BTreeMap;
 
 use daemon_core::assessment::PourAssessment;
 use daemon_core::limits::{breach_id, sentence};
-use daemon_core::say;
+use daemon_core::say::{self, Local};
 use daemon_core::time::UtcMs;
 use daemon_store::StatementRow;
 use serde::{Deserialize, Serialize};
-use units::UnitSystem;
 
 use super::LATE_STATEMENT;
 
@@ -54,7 +53,7 @@ impl LateChange {
 pub fn late_changes(
     known: &mut BTreeMap<String, Known>,
     pours: &[PourAssessment],
-    units: UnitSystem,
+    local: Local,
     now: UtcMs,
 ) -> Vec<LateChange> {
     let mut changes = Vec::new();
@@ -77,7 +76,7 @@ pub fn late_changes(
             if before.is_some() && is_other && is_past {
                 changes.push(change(format!(
                     "Known only now, by readings or acts that came late: {}.",
-                    sentence(breach, units)
+                    sentence(breach, local)
                 )));
             }
             after.worst.insert(hold, breach.worst);
@@ -101,8 +100,8 @@ pub fn late_changes(
             {
                 changes.push(change(format!(
                     "The highest temperature of {place} is {}, not {}, by readings that came late.",
-                    say::temperature(highest_c, units),
-                    say::temperature(was_c, units)
+                    say::temperature(highest_c, local.units),
+                    say::temperature(was_c, local.units)
                 )));
             }
             after.highest_c.insert(place.clone(), (highest_c, since));

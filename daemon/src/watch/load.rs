@@ -45,7 +45,7 @@ pub fn replay_alarms(options: &AlarmReplay, out: &mut dyn Write) -> anyhow::Resu
         return Ok(());
     };
     let mut plant = Plant::new(plant_file.core);
-    let mut watch = Watch::new(plant.config().units);
+    let mut watch = Watch::new(plant.config().local());
     let mut acts = acts.into_iter().peekable();
     let mut readings = readings.iter().peekable();
     let mut forgot_at = first;

@@ -12,9 +12,6 @@ use daemon_core::trouble::lateness;
 
 use crate::convert::{utc, utc_option, view};
 
-/// A pour that is expected this soon after its wanted time is on time, h.
-const ON_TIME_H: f64 = 0.25;
-
 /// Alarms during which nobody is told when heat is no longer needed.
 const HEAT_LOST: [&str; 4] = [
     "losing-heat",
@@ -55,9 +52,16 @@ pub fn plan<'a>(
             });
         }
     }
-    items.sort_by(|one, other| {
-        (one.at, &one.bed, &one.kind).cmp(&(other.at, &other.bed, &other.kind))
-    });
+    // What waits for a signature goes first: all that could be done about it has been.
+    let order = |item: &PlanItemView| {
+        (
+            item.kind != "sign",
+            item.at,
+            item.bed.clone(),
+            item.kind.clone(),
+        )
+    };
+    items.sort_by_key(order);
     PlanAnswer {
         now: utc(now),
         items,
@@ -169,6 +173,11 @@ fn cylinder_items(plant: &Plant, pour: &PourAssessment, now: UtcMs) -> Vec<Item>
     let said = &pour.confirmation;
     let wanted_at = record.facts.wanted_release_at;
     let mut items = Vec::new();
+    if said.outcome == Outcome::Confirmed {
+        let text = format!("{bed} waits for QC's signature: {}.", said.short);
+        let tested_at = pour.breaks.iter().map(|broken| broken.tested_at).max();
+        items.push((tested_at.unwrap_or(now), "sign", text));
+    }
     // What needs a sentence of its own anyway is not told again as a time to break.
     let waiting_is_sooner = !said.catch_up.is_empty() && !said.is_break_sooner;
     if waiting_is_sooner {
@@ -195,7 +204,7 @@ fn cylinder_items(plant: &Plant, pour: &PourAssessment, now: UtcMs) -> Vec<Item>
             items.push((time.at.max(now), "break", text));
         }
     }
-    if let Some(wanted_at) = wanted_at {
+    if let Some(wanted_at) = wanted_at.filter(|_| said.outcome != Outcome::Confirmed) {
         let text = format!("{bed} is wanted; only its cylinders decide.");
         items.push((wanted_at, "wanted-release", text));
     }
@@ -238,13 +247,9 @@ fn schedule(pour: &PourAssessment) -> ScheduleView {
                 .unwrap_or("nothing to go by");
             ("no-forecast", format!("No forecast: {why}."))
         }
-        (_, Some(_), Some((late_h, how_surely))) if late_h > ON_TIME_H => (
-            "late",
-            format!("{late_h:.1} h late; it is late {how_surely}."),
-        ),
-        (_, Some(_), Some((late_h, how_surely))) => (
-            "on-time",
-            format!("{:.1} h before its time; it is late {how_surely}.", -late_h),
+        (_, Some(_), Some(late)) => (
+            if late.is_late() { "late" } else { "on-time" },
+            format!("The next set is broken {}.", late.words()),
         ),
     };
     let is_open = pour.confirmation.outcome.waits_for_cylinders();
@@ -255,7 +260,7 @@ fn schedule(pour: &PourAssessment) -> ScheduleView {
         wanted_at: utc_option(wanted_at),
         likely_at: utc_option(likely_at),
         word: word.to_owned(),
-        late_h: late.map(|one| one.0),
+        late_h: late.map(|one| one.hours),
         text: match counsel {
             Some(counsel) => format!("{text} {counsel}"),
             None => text,

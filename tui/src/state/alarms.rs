@@ -7,7 +7,7 @@ use daemon_api::trouble::{TroubleView, Urgency};
 
 use super::{Screen, State};
 
-/// What the bell knows: each alarm that has rung here, and when it was raised.
+/// What the bell knows: each alarm that has rung here, and when it last rang.
 pub type Rung = BTreeMap<String, DateTime<Utc>>;
 
 /// True where nobody has said a word to it yet.
@@ -30,13 +30,10 @@ fn calls(trouble: &TroubleView) -> bool {
 }
 
 impl State {
-    /// What needs a person now, the most urgent first, of those what nobody has seen yet; snoozed alarms
-    /// are left out.
+    /// What needs a person now, in the daemon's order; snoozed alarms are left out.
     pub fn awake(&self) -> Vec<&TroubleView> {
         let troubles = self.troubles().iter();
-        let mut awake: Vec<_> = troubles.filter(|one| !is_snoozed(one)).collect();
-        awake.sort_by_key(|one| (std::cmp::Reverse(one.urgency), !is_new(one)));
-        awake
+        troubles.filter(|one| !is_snoozed(one)).collect()
     }
 
     /// Alarms that are made quiet, the one whose quiet ends first at the head.
@@ -64,12 +61,15 @@ impl State {
         let ringing: Rung = self
             .calling()
             .into_iter()
-            .filter_map(|one| Some((one.id.clone(), one.alarm.as_ref()?.raised_at)))
+            .filter_map(|one| {
+                let alarm = one.alarm.as_ref()?;
+                Some((one.id.clone(), alarm.rang_at.unwrap_or(alarm.raised_at)))
+            })
             .collect();
         let is_first = self.rung.is_none();
         let known = self.rung.replace(ringing).unwrap_or_default();
         let now = self.rung.iter().flatten();
-        let mut new = now.filter(|(id, raised_at)| known.get(*id) != Some(raised_at));
+        let mut new = now.filter(|(id, rang_at)| known.get(*id) != Some(rang_at));
         // Who starts a dashboard looks at it already.
         !is_first && new.next().is_some()
     }

@@ -7,7 +7,7 @@ use ratatui::layout::Rect;
 use ratatui::style::Style;
 
 use super::{paint, text};
-use crate::state::{State, is_new};
+use crate::state::State;
 use crate::theme::Theme;
 use crate::times::span_text;
 use crate::words;
@@ -44,11 +44,7 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, theme: Theme) {
         put_text(buf, below, &[(line, theme.bad())]);
         return;
     }
-    // What nobody has seen goes before what somebody sees to already.
-    let first = calling
-        .iter()
-        .max_by_key(|one| (one.urgency, is_new(one), std::cmp::Reverse(one.since)));
-    let Some(first) = first else {
+    let Some(first) = calling.first() else {
         put_big(buf, letters, &["NORMAL"], theme.normal());
         put_text(buf, below, &normal_lines(state, awake.len(), theme));
         return;

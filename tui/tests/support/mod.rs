@@ -328,6 +328,7 @@ pub fn alarmed(mut trouble: TroubleView, word: &str) -> TroubleView {
         word: word.to_owned(),
         active: word != "cleared",
         raised_at: trouble.since,
+        rang_at: None,
         rang_as: trouble.urgency,
         cleared_at: (word == "cleared").then(|| minutes_ago(3)),
         seen_by: (word == "seen").then(|| "R. Field".to_owned()),

@@ -367,7 +367,6 @@ fn new_breaches(context: &OddContext<'_>, act: &Act, change: &PourChange, found:
     ) {
         return;
     }
-    let units = context.config.units;
     let known: Vec<String> = before.breaches.iter().map(breach_id).collect();
     for breach in &after.breaches {
         if !known.contains(&breach_id(breach)) {
@@ -375,7 +374,7 @@ fn new_breaches(context: &OddContext<'_>, act: &Act, change: &PourChange, found:
                 name: "breaks-a-limit",
                 text: format!(
                     "With this a limit is broken and pieces are held: {}.",
-                    crate::limits::sentence(breach, units)
+                    crate::limits::sentence(breach, context.config.local())
                 ),
             });
         }

@@ -22,10 +22,7 @@ pub(super) fn check_release(
             );
         };
         if let Some(release) = &named.release {
-            let at = release
-                .at
-                .to_utc()
-                .map_or_else(String::new, |at| at.to_rfc3339());
+            let at = context.config.local().moment(release.at);
             return refuse(
                 RefusalKind::WrongState,
                 "already-released",

@@ -1,8 +1,9 @@
 //! The state machine of all alarms: conditions and acts in, changes out.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::act::{AlarmAct, AlarmWord};
+use crate::alarm::rule::{RINGS_AGAIN_MIN, concern_of};
 use crate::alarm::{Alarm, AlarmChange, AlarmEvent, AlarmState, Seen, Snoozed, rule_of};
 use crate::assessment::{Trouble, Urgency};
 use crate::time::UtcMs;
@@ -15,6 +16,9 @@ pub struct AlarmBook {
     coming: BTreeMap<String, UtcMs>,
     /// Active alarms whose off-delay runs, since when.
     going: BTreeMap<String, UtcMs>,
+    /// Pours of which somebody has recorded something since the last look: what that answers is over at
+    /// once, without an off-delay.
+    answered: BTreeSet<String>,
     /// At the first look nobody knows how long a condition has stood: it is told at once.
     has_looked: bool,
 }
@@ -41,18 +45,26 @@ impl AlarmBook {
         }
     }
 
-    /// Every alarm that is not normal, most urgent first; the longest standing first among equals.
+    /// Every alarm that is not normal, in the one order in which people are shown them: the gravest
+    /// first, of those what nobody has seen, what waits for a decision before sensors, and the newest.
     #[must_use]
     pub fn alarms(&self) -> Vec<&Alarm> {
         let mut alarms: Vec<&Alarm> = self.alarms.values().collect();
-        alarms.sort_by(|one, other| {
-            let (a, b) = (&one.trouble, &other.trouble);
-            b.urgency
-                .cmp(&a.urgency)
-                .then(a.since.cmp(&b.since))
-                .then_with(|| one.id.cmp(&other.id))
+        alarms.sort_by(|a, b| {
+            b.needs_a_person()
+                .cmp(&a.needs_a_person())
+                .then(b.urgency().cmp(&a.urgency()))
+                .then(a.seen.is_some().cmp(&b.seen.is_some()))
+                .then(concern_of(&a.trouble.kind).cmp(&concern_of(&b.trouble.kind)))
+                .then(b.raised_at.cmp(&a.raised_at))
+                .then_with(|| a.id.cmp(&b.id))
         });
         alarms
+    }
+
+    /// Takes in that somebody has recorded something of a pour.
+    pub fn is_answered(&mut self, pour: &str) {
+        self.answered.insert(pour.to_owned());
     }
 
     /// The alarm of that id, where it is not normal.
@@ -86,18 +98,35 @@ impl AlarmBook {
         for id in gone {
             let since = *self.going.entry(id.clone()).or_insert(now);
             let kind = id.split('/').next().unwrap_or_default();
-            if minutes(since, now) >= rule_of(kind).off_delay_min {
+            let pour = self
+                .alarms
+                .get(&id)
+                .and_then(|one| one.trouble.pour.as_deref());
+            let is_answered = pour.is_some_and(|pour| self.answered.contains(pour));
+            if is_answered || minutes(since, now) >= rule_of(kind).off_delay_min {
                 self.going.remove(&id);
                 self.clear(&id, now, &mut changes);
             }
         }
+        self.answered.clear();
+        self.ring_again(now, &mut changes);
         self.has_looked = true;
         changes
     }
 
+    /// What is of the highest urgency rings again until somebody has seen it.
+    fn ring_again(&mut self, now: UtcMs, changes: &mut Vec<AlarmChange>) {
+        for alarm in self.alarms.values_mut() {
+            if alarm.is_unseen_now() && minutes(alarm.rang_at, now) >= RINGS_AGAIN_MIN {
+                alarm.rang_at = now;
+                tell(alarm, AlarmEvent::RangAgain, now, changes);
+            }
+        }
+    }
+
     /// Ends the alarms of a pour that is no longer under cure: nobody must see to them any more.
     ///
-    /// What latches stays, to be seen and reset.
+    /// What latches stays, to be seen and reset; so does what was of the highest urgency and unseen.
     pub fn end_pour(&mut self, pour: &str, now: UtcMs) -> Vec<AlarmChange> {
         let of_pour = self.alarms.values().filter(|alarm| {
             alarm.trouble.pour.as_deref() == Some(pour) && !rule_of(&alarm.trouble.kind).latches
@@ -106,10 +135,18 @@ impl AlarmBook {
         let mut changes = Vec::new();
         for id in ids {
             self.going.remove(&id);
-            if let Some(alarm) = self.alarms.get_mut(&id) {
-                alarm.is_active = false;
-                alarm.cleared_at = alarm.cleared_at.or(Some(now));
+            let Some(alarm) = self.alarms.get_mut(&id) else {
+                continue;
+            };
+            if alarm.is_active && alarm.is_unseen_now() {
+                self.clear(&id, now, &mut changes);
+                continue;
             }
+            if alarm.is_unseen_now() {
+                continue;
+            }
+            alarm.is_active = false;
+            alarm.cleared_at = alarm.cleared_at.or(Some(now));
             self.close(&id, now, &mut changes);
         }
         changes
@@ -247,6 +284,7 @@ impl AlarmBook {
             trouble: trouble.clone(),
             is_active: true,
             raised_at: now,
+            rang_at: now,
             rang_as: trouble.urgency,
             cleared_at: None,
             seen,
@@ -322,6 +360,7 @@ fn ring(alarm: &mut Alarm, event: AlarmEvent, now: UtcMs, changes: &mut Vec<Alar
     alarm.seen = None;
     alarm.snoozed = None;
     alarm.raised_at = now;
+    alarm.rang_at = now;
     tell(alarm, event, now, changes);
 }
 

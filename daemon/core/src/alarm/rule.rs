@@ -44,7 +44,7 @@ const fn latching(kind: &'static str, on_delay_min: f64, off_delay_min: f64) -> 
 const PLAIN: Rule = rule("", 0.0, 0.0);
 
 /// The kinds whose conditions come and go by themselves, or that matter when they are over.
-const RULES: [Rule; 32] = [
+const RULES: [Rule; 34] = [
     latching("too-hot", 2.0, 10.0),
     latching("too-hot-before-set", 2.0, 10.0),
     latching("heated-too-early", 0.0, 0.0),
@@ -55,15 +55,17 @@ const RULES: [Rule; 32] = [
     rule("enclosure-too-hot", 5.0, 15.0),
     rule("enclosure-too-cold", 10.0, 15.0),
     rule("enclosure-heating-too-fast", 5.0, 15.0),
-    rule("losing-heat", 3.0, 15.0),
+    rule("losing-heat", 3.0, 5.0),
     rule("local-heat-loss", 0.0, 30.0),
     rule("heat-source-lost", 0.0, 15.0),
     rule("heat-not-started", 0.0, 5.0),
     rule("heat-still-on", 5.0, 10.0),
     rule("too-hot-ahead", 20.0, 60.0),
     rule("cooling-too-fast-ahead", 30.0, 60.0),
-    rule("late", 30.0, 120.0),
+    rule("late", 20.0, 5.0),
     rule("break-due", 5.0, 15.0),
+    rule("signature-due", 0.0, 0.0),
+    rule("wanted-time-passed", 0.0, 0.0),
     rule("too-few-positions", 10.0, 10.0),
     // A logger's channels fall silent one after the other: the logger must have time to explain them.
     by_readings("sensor-silent", 5.0, 5.0),
@@ -79,6 +81,48 @@ const RULES: [Rule; 32] = [
     rule("clock-wrong", 10.0, 30.0),
     latching("store-cannot-write", 0.0, 0.0),
 ];
+
+/// An alarm of the highest urgency that nobody has seen rings again after this long, min.
+pub const RINGS_AGAIN_MIN: f64 = 10.0;
+
+/// Which of several alarms that are equally urgent and equally unseen goes first: what waits for a
+/// decision, then heat and limits, then sensors and clocks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Concern {
+    Decision,
+    Concrete,
+    Instrument,
+}
+
+const DECISIONS: [&str; 5] = [
+    "break-failed",
+    "release-withdrawn",
+    "signature-due",
+    "break-due",
+    "wanted-time-passed",
+];
+const INSTRUMENTS: [&str; 8] = [
+    "bed-silent",
+    "clock-wrong",
+    "logger-conflict",
+    "logger-silent",
+    "position-unbound",
+    "stamps-ahead",
+    "too-few-positions",
+    "unproven-high",
+];
+
+/// What an alarm of a kind is about.
+#[must_use]
+pub fn concern_of(kind: &str) -> Concern {
+    if DECISIONS.contains(&kind) {
+        Concern::Decision
+    } else if INSTRUMENTS.contains(&kind) || kind.starts_with("sensor-") {
+        Concern::Instrument
+    } else {
+        Concern::Concrete
+    }
+}
 
 /// How alarms of a kind behave.
 #[must_use]

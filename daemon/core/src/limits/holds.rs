@@ -3,8 +3,7 @@
 use crate::assessment::Note;
 use crate::limits::{Breach, Disposition, Limit};
 use crate::pour::PourRecord;
-use crate::time::UtcMs;
-use units::UnitSystem;
+use crate::say::Local;
 
 /// A stable name of a breach within its pour, made from what and where.
 #[must_use]
@@ -32,7 +31,7 @@ pub fn disposition_of<'a>(record: &'a PourRecord, breach: &Breach) -> Option<&'a
 /// A breach whose pieces an engineer lets ship is no hold any more: see [`settled`]. One that rests on
 /// readings that are not believed holds nothing by itself, unless an engineer says so: see [`unproven`].
 #[must_use]
-pub fn piece_holds(record: &PourRecord, breaches: &[Breach], units: UnitSystem) -> Vec<Note> {
+pub fn piece_holds(record: &PourRecord, breaches: &[Breach], local: Local) -> Vec<Note> {
     let held = breaches.iter().filter_map(|breach| {
         let disposition = disposition_of(record, breach);
         let decides = match disposition {
@@ -47,7 +46,7 @@ pub fn piece_holds(record: &PourRecord, breaches: &[Breach], units: UnitSystem) 
         let pieces = pieces_text(record, breach);
         Some(Note {
             kind: breach.limit.row().kind,
-            text: format!("{}: {decides}{pieces}.", sentence(breach, units)),
+            text: format!("{}: {decides}{pieces}.", sentence(breach, local)),
         })
     });
     held.collect()
@@ -55,14 +54,14 @@ pub fn piece_holds(record: &PourRecord, breaches: &[Breach], units: UnitSystem) 
 
 /// Breaches whose pieces an engineer lets ship: they stay in sight as cautions.
 #[must_use]
-pub fn settled(record: &PourRecord, breaches: &[Breach], units: UnitSystem) -> Vec<Note> {
+pub fn settled(record: &PourRecord, breaches: &[Breach], local: Local) -> Vec<Note> {
     let settled = breaches.iter().filter_map(|breach| {
         let one = disposition_of(record, breach).filter(|one| one.may_ship)?;
         Some(Note {
             kind: "breach-disposed",
             text: format!(
                 "{}: the pieces may ship by disposition {} (recorded by {}: {}).",
-                sentence(breach, units),
+                sentence(breach, local),
                 one.number,
                 one.by,
                 one.why
@@ -75,7 +74,7 @@ pub fn settled(record: &PourRecord, breaches: &[Breach], units: UnitSystem) -> V
 /// Breaches that rest on readings that are not believed, and on which no engineer has said a word: they
 /// ask for a look, and are never silent.
 #[must_use]
-pub fn unproven(record: &PourRecord, breaches: &[Breach], units: UnitSystem) -> Vec<Note> {
+pub fn unproven(record: &PourRecord, breaches: &[Breach], local: Local) -> Vec<Note> {
     let open = breaches
         .iter()
         .filter(|breach| is_open_unproven(record, breach));
@@ -84,7 +83,7 @@ pub fn unproven(record: &PourRecord, breaches: &[Breach], units: UnitSystem) -> 
         text: format!(
             "{}: no piece is held by that alone. Find out whether the concrete was that hot; if it was, \
              the engineer decides (hold {}).",
-            sentence(breach, units),
+            sentence(breach, local),
             breach_id(breach)
         ),
     })
@@ -120,12 +119,12 @@ fn pieces_text(record: &PourRecord, breach: &Breach) -> String {
 
 /// What was broken, where, how far, and by which clause.
 #[must_use]
-pub fn sentence(breach: &Breach, units: UnitSystem) -> String {
+pub fn sentence(breach: &Breach, local: Local) -> String {
     let row = breach.limit.row();
-    let worst = breach.limit.told(breach.worst, units);
-    let limit = breach.limit.told(breach.limit_value, units);
+    let worst = breach.limit.told(breach.worst, local.units);
+    let limit = breach.limit.told(breach.limit_value, local.units);
     let place = breach.place.as_deref().unwrap_or("The pour");
-    let at = clock(breach.worst_at);
+    let at = local.day_clock(breach.worst_at);
     let unproven = if breach.is_proven {
         ""
     } else {
@@ -163,9 +162,4 @@ pub fn sentence(breach: &Breach, units: UnitSystem) -> String {
     };
     let side = if row.is_upper { "above" } else { "below" };
     format!("{what}, {side} {limit} ({})", breach.source)
-}
-
-pub(crate) fn clock(at: UtcMs) -> String {
-    at.to_utc()
-        .map_or_else(|| at.0.to_string(), |at| at.format("%H:%M UTC").to_string())
 }

@@ -10,7 +10,6 @@ use crate::assessment::{
     Verdict,
 };
 use crate::estimate::ReadyCurve;
-use crate::limits;
 use crate::positions::{Readings, judge_channels, left_tarp_at, specimen_maturity, specimen_path};
 use crate::pour::{PourRecord, RecordedBreak};
 use crate::release::{self, Telling, strength_mpa};
@@ -82,7 +81,7 @@ impl Plant {
         }
         let telling = Telling {
             units: self.config.units,
-            clock: &limits::clock,
+            clock: &|at| self.config.local().clock(at),
             next_set_from: forecast.break_from_at.map(|from| from.max(now)),
         };
         release::tell(record, policy, &telling, breaks, confirmation);

@@ -243,17 +243,12 @@ fn position_cautions(
         if position.bridged_h > config.estimate.bridged_h_max {
             let bridged = format!("{:.1} h of {id} were bridged, not read", position.bridged_h);
             // What was accepted stays in sight: the record shows what the estimate rests on.
-            match pour
-                .record
-                .gaps_accepted
-                .get(id)
-                .and_then(|until| until.to_utc())
-            {
+            match pour.record.gaps_accepted.get(id) {
                 Some(until) => caution(
                     "gaps-accepted",
                     format!(
                         "{bridged}; gaps up to {} were accepted.",
-                        until.format("%H:%M UTC")
+                        config.local().day_clock(*until)
                     ),
                 ),
                 None => caution("gaps", format!("{bridged}: QC accepts them or not.")),

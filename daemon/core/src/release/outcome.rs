@@ -190,7 +190,7 @@ fn number(units: UnitSystem, decided: &Decided) -> String {
 }
 
 fn cylinders(count: f64) -> String {
-    if count == 1.0 {
+    if (count - 1.0).abs() < 0.5 {
         "1 cylinder".to_owned()
     } else {
         format!("{count:.0} cylinders")

@@ -1,5 +1,7 @@
 //! Heat that is lost, does not come, or does not go, as troubles: acts held against the air under the tarp.
 
+mod loss;
+
 use crate::assessment::{PourAssessment, Trouble, UnexplainedFall, Urgency, Verdict};
 use crate::config::{LimitSet, PlantConfig, WatchSettings};
 use crate::path::{slope_c_per_h, temperature_at};
@@ -7,14 +9,9 @@ use crate::pour::Switch;
 use crate::say;
 use crate::time::UtcMs;
 use crate::trouble::Air;
+use loss::{FALL_H, standing_loss};
 use units::UnitSystem;
 
-/// The fall of the air is taken over this long, h.
-const FALL_H: f64 = 0.5;
-/// A thermostat's swing is no loss of heat: the air must have fallen by this much, °C …
-const FALL_C_MIN: f64 = 4.0;
-/// … within this long, h.
-const FALLEN_WITHIN_H: f64 = 1.0;
 /// Steam that comes warms the air by at least this, °C.
 const RISE_C_MIN: f64 = 2.0;
 /// Air that was already warmer than this when the heat came on need not rise, °C.
@@ -78,7 +75,11 @@ pub fn heat_troubles(
 impl Heat<'_> {
     fn should_be_on(&self) -> bool {
         match self.switch {
-            Some(switch) => switch.on,
+            // By the plan it is off from then on, whether somebody has recorded it or not.
+            Some(switch) => {
+                let is_planned_off = |off: UtcMs| switch.at < off && off <= self.now;
+                switch.on && !self.planned_off_at.is_some_and(is_planned_off)
+            }
             None => {
                 self.planned_on_at.is_some_and(|on| on <= self.now)
                     && self.planned_off_at.is_none_or(|off| self.now < off)
@@ -118,25 +119,40 @@ impl Heat<'_> {
         self.lifted_at().map(|at| self.now.hours_since(at) * 60.0)
     }
 
-    /// Somebody has said not long ago that the tarp is lifted.
+    /// Somebody has said not long ago that the tarp is lifted, or back: the air needs a while to warm.
     fn is_quiet(&self) -> bool {
-        self.lifted_min()
-            .is_some_and(|lifted| lifted < self.settings.tarp_quiet_min)
+        let mut tarp = self.pour.record.tarp.iter().rev();
+        let last = tarp.find(|switch| switch.at <= self.now);
+        last.is_some_and(|last| self.now.hours_since(last.at) * 60.0 < self.settings.tarp_quiet_min)
     }
 
-    /// The air falls though it should hold: the tarp is off, or the steam is lost.
+    /// The air fell though it should hold, and is still cold: the tarp is off, or the steam is lost.
     fn lost(&self) -> Option<Trouble> {
-        if !self.should_be_on() {
+        if !self.should_be_on() || self.is_quiet() {
             return None;
         }
-        if self.is_quiet() {
-            return None;
-        }
-        let (now_c, rate) = (self.air_now_c()?, self.air_rate_c_per_h()?);
-        let high = self.highest_since(self.now.plus_hours(-FALLEN_WITHIN_H))?;
-        if -rate <= self.settings.enclosure_fall_c_per_h || high.1 - now_c < FALL_C_MIN {
-            return None;
-        }
+        let now_c = self.air_now_c()?;
+        let on_at = self.switch.map(|switch| switch.at).or(self.planned_on_at)?;
+        let soak_c = self
+            .pour
+            .record
+            .facts
+            .heat_plan
+            .and_then(|plan| plan.soak_c);
+        let fall_c_per_h = self.settings.enclosure_fall_c_per_h;
+        let loss = standing_loss(self.enclosure, on_at, fall_c_per_h, soak_c)?;
+        let (was, is) = (
+            say::temperature(loss.from.1, self.units),
+            say::temperature(now_c, self.units),
+        );
+        let falling = self.air_rate_c_per_h().filter(|rate| -rate > fall_c_per_h);
+        let what = match falling {
+            Some(rate) => format!(
+                "The air under the tarp falls {} (from {was} to {is})",
+                say::rate(-rate, self.units)
+            ),
+            None => format!("The air under the tarp fell from {was} and is only {is} now,"),
+        };
         let lifted = self.lifted_min().map_or_else(String::new, |lifted| {
             format!(
                 " The tarp has been lifted for {}.",
@@ -146,13 +162,8 @@ impl Heat<'_> {
         Some(Trouble {
             kind: LOSING_HEAT.into(),
             urgency: Urgency::Now,
-            what: format!(
-                "The air under the tarp falls {} (from {} to {}) though the heat should be on.{lifted}",
-                say::rate(-rate, self.units),
-                say::temperature(high.1, self.units),
-                say::temperature(now_c, self.units),
-            ),
-            since: high.0,
+            what: format!("{what} though the heat should be on.{lifted}"),
+            since: loss.from.0,
             first_act:
                 "See whether the tarp is off, then look at the boiler and the valve. Steam burns."
                     .into(),

@@ -2,6 +2,7 @@
 
 use crate::assessment::{PourAssessment, Trouble, Urgency};
 use crate::limits::{Beyond, Breach, Limit, sentence};
+use crate::say::Local;
 use crate::time::UtcMs;
 use units::UnitSystem;
 
@@ -68,14 +69,14 @@ pub fn beyond_trouble(
 pub fn unproven_trouble(
     pour: &PourAssessment,
     breach: &Breach,
-    units: UnitSystem,
+    local: Local,
     now: UtcMs,
 ) -> Trouble {
     Trouble {
         kind: "unproven-high".into(),
         urgency: Urgency::Look,
         place: breach.place.clone(),
-        what: format!("{}.", sentence(breach, units)),
+        what: format!("{}.", sentence(breach, local)),
         since: breach.first_at,
         first_act:
             "Look at the sensor and its plug, and probe by hand; if the concrete was that hot, \

@@ -2,98 +2,247 @@
 
 use crate::ahead::HeatCounsel;
 use crate::assessment::{
-    ConfirmationState, PourAssessment, PourStatus, Standing, Trouble, Urgency,
+    BreakTimeKind, ConfirmationState, Outcome, PourAssessment, PourStatus, Standing, Trouble,
+    Urgency,
 };
+use crate::config::PlantConfig;
 use crate::release::withdrawn_sentence;
+use crate::say;
 use crate::time::UtcMs;
 
-/// A forecast later than the wanted time by less than this is on time, h.
-const LATE_H_MIN: f64 = 0.25;
+/// A break that comes later than the wanted time by less than this is on time, h.
+const LATE_H_MIN: f64 = 0.2;
+
+/// The kind of the trouble of a line that waits for a signature.
+const SIGNATURE_DUE: &str = "signature-due";
 
 /// A pour that is on its bed for longer than a cure and a long weekend was probably forgotten, h.
 const ON_BED_H_MAX: f64 = 96.0;
 
-/// How late a pour is expected, and how surely; `None` without a wanted time or without a forecast.
+/// Heat has had its chance after this long: before, a forecast of the night says little, h.
+const HEATED_H: f64 = 2.0;
+/// A bed without heat is judged from this long after its last placement on, h.
+const UNHEATED_H: f64 = 4.0;
+/// And every bed this long before its wanted time, whatever its heat has done, h.
+const BEFORE_WANTED_H: f64 = 3.0;
+
+/// A pour against its wanted time, by the time at which the plan has its next set broken.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lateness {
+    /// When a set passes with the plant's probability.
+    pub break_at: UtcMs,
+    /// From the wanted time to then, h; negative where it comes before.
+    pub hours: f64,
+    /// The chance that a set broken at the wanted time passes.
+    pub on_time_probability: Option<f64>,
+}
+
+impl Lateness {
+    /// True where the break comes so long after the wanted time that somebody should know.
+    #[must_use]
+    pub fn is_late(&self) -> bool {
+        self.hours > LATE_H_MIN
+    }
+
+    /// How late or early, in words, with the chance at the wanted time.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let span = say::span(self.hours.abs());
+        let chance = self.on_time_probability.map_or_else(String::new, |chance| {
+            format!(
+                "; a set broken at the wanted time passes with {}",
+                say::percent(chance)
+            )
+        });
+        if self.hours.abs() * 60.0 < 1.0 {
+            format!("at its wanted time{chance}")
+        } else if self.hours > 0.0 {
+            format!("{span} after its wanted time{chance}")
+        } else {
+            format!("{span} before its wanted time{chance}")
+        }
+    }
+}
+
+/// How late a pour is expected; `None` without a wanted time or without a forecast.
 #[must_use]
-pub fn lateness(pour: &PourAssessment) -> Option<(f64, &'static str)> {
+pub fn lateness(pour: &PourAssessment) -> Option<Lateness> {
     let wanted_at = pour.record.facts.wanted_release_at?;
-    let likely_at = pour.forecast.likely_at?;
-    let is_after = |at: Option<UtcMs>| at.is_some_and(|at| at > wanted_at);
-    let how_surely = if is_after(pour.forecast.early_at) {
-        "in 9 of 10 futures"
-    } else if is_after(Some(likely_at)) {
-        "more likely than not"
-    } else if is_after(pour.forecast.late_at) {
-        "less likely than not"
+    let forecast = &pour.forecast;
+    let break_at = forecast.break_from_at.or(forecast.late_at)?;
+    let mut times = forecast.break_times.iter();
+    let at_wanted = times.find(|one| one.kind == BreakTimeKind::Wanted);
+    Some(Lateness {
+        break_at,
+        hours: break_at.hours_since(wanted_at),
+        on_time_probability: at_wanted.map(|one| one.probability),
+    })
+}
+
+/// Whether the heat has had its chance, so that lateness is worth a call.
+fn has_had_its_chance(pour: &PourAssessment, wanted_at: UtcMs, now: UtcMs) -> bool {
+    if wanted_at.hours_since(now) <= BEFORE_WANTED_H {
+        return true;
+    }
+    let record = &pour.record;
+    let recorded = record.heat.iter().find(|one| one.on && one.at <= now);
+    let planned_at = || record.facts.heat_plan?.on_at;
+    let is_heated = record.is_said_heated();
+    let (from, hours) = if is_heated {
+        (recorded.map(|one| one.at).or_else(planned_at), HEATED_H)
     } else {
-        "in fewer than 1 of 10 futures"
+        (record.facts.last_placement_at, UNHEATED_H)
     };
-    Some((likely_at.hours_since(wanted_at), how_surely))
+    from.is_some_and(|from| now.hours_since(from) >= hours)
 }
 
 /// What is wrong with the pour's time and its breaks.
-pub fn schedule_troubles(pour: &PourAssessment, now: UtcMs) -> Vec<Trouble> {
-    let mut troubles = Vec::new();
-    if let Some(what) = withdrawn_sentence(&pour.record) {
-        let since = pour.record.withdrawn.last().map_or(now, |last| last.at);
-        troubles.push(Trouble {
-            kind: "release-withdrawn".into(),
-            urgency: Urgency::Now,
-            what,
-            since,
-            first_act: "Stop anybody who is about to cut. If strands are cut, tell the engineer."
-                .into(),
-            ..super::of(pour, now)
-        });
+pub fn schedule_troubles(config: &PlantConfig, pour: &PourAssessment, now: UtcMs) -> Vec<Trouble> {
+    let troubles = [
+        release_withdrawn(pour, now),
+        late(config, pour, now),
+        break_due(pour, now),
+        break_failed(config, pour, now),
+        signature_due(pour, now),
+        wanted_time_passed(config, pour, now),
+    ];
+    troubles.into_iter().flatten().collect()
+}
+
+/// A signed release no longer stands: somebody may be about to cut.
+fn release_withdrawn(pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
+    Some(Trouble {
+        kind: "release-withdrawn".into(),
+        urgency: Urgency::Now,
+        what: withdrawn_sentence(&pour.record)?,
+        since: pour.record.withdrawn.last().map_or(now, |last| last.at),
+        first_act: "Stop anybody who is about to cut. If strands are cut, tell the engineer."
+            .into(),
+        ..super::of(pour, now)
+    })
+}
+
+fn late(config: &PlantConfig, pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
+    let wanted_at = pour.record.facts.wanted_release_at.filter(|at| *at > now)?;
+    let late = lateness(pour).filter(Lateness::is_late)?;
+    let is_decided = !pour.confirmation.outcome.waits_for_cylinders();
+    if is_decided || !has_had_its_chance(pour, wanted_at, now) {
+        return None;
     }
-    let is_confirmed = pour.confirmation.state == ConfirmationState::Confirmed;
-    if let Some((late_h, how_surely)) = lateness(pour)
-        && late_h > LATE_H_MIN
-        && !is_confirmed
-    {
-        troubles.push(Trouble {
-            kind: "late".into(),
-            urgency: Urgency::Soon,
-            what: format!(
-                "The forecast is {late_h:.1} h after the wanted release time; it is late {how_surely}."
-            ),
-            first_act: first_act_when_late(pour).into(),
-            ..super::of(pour, now)
-        });
+    let local = config.local();
+    Some(Trouble {
+        kind: "late".into(),
+        urgency: Urgency::Soon,
+        what: format!(
+            "It is wanted at {}; by the plan its set is broken at {}, {}.",
+            local.clock(wanted_at),
+            local.clock(late.break_at),
+            late.words()
+        ),
+        first_act: first_act_when_late(pour).into(),
+        ..super::of(pour, now)
+    })
+}
+
+fn break_due(pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
+    (pour.status == PourStatus::BreakDue).then(|| Trouble {
+        kind: "break-due".into(),
+        urgency: Urgency::Soon,
+        what: "A set broken now would probably pass; only the cylinders decide.".to_owned(),
+        first_act: "Ask QC to break a release set.".into(),
+        ..super::of(pour, now)
+    })
+}
+
+/// Cylinders that failed while strands are still stressed: nobody may act on the estimate any more.
+fn break_failed(config: &PlantConfig, pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
+    if pour.confirmation.state != ConfirmationState::Failed {
+        return None;
     }
-    if pour.status == PourStatus::BreakDue {
-        troubles.push(Trouble {
-            kind: "break-due".into(),
-            urgency: Urgency::Soon,
-            what: "A set broken now would probably pass; only the cylinders decide.".to_owned(),
-            first_act: "Ask QC to break a release set.".into(),
-            ..super::of(pour, now)
-        });
+    let since = pour.breaks.last().map_or(now, |broken| broken.tested_at);
+    let left = pour.confirmation.release_specimens_left;
+    let left_words = match left {
+        0 => "No release specimens are left.".to_owned(),
+        1 => "One release specimen is left.".to_owned(),
+        left => format!("{left} release specimens are left."),
+    };
+    let next_at = pour.forecast.break_from_at.filter(|_| left > 0);
+    let next = next_at.map_or_else(String::new, |at| {
+        let clock = config.local().clock(at.max(now));
+        let chance = say::percent(config.release.break_probability);
+        format!(" The next set passes with {chance} from {clock}.")
+    });
+    let first_act = if left == 0 {
+        "Do not detension. Keep the heat and the tarp; QC and the engineer decide how the strength \
+         is shown."
+    } else {
+        "Do not detension. Keep the heat and the tarp, and wait for the next break time."
+    };
+    Some(Trouble {
+        kind: "break-failed".into(),
+        urgency: Urgency::Now,
+        what: format!("Cylinders failed.{next} {left_words}"),
+        since,
+        first_act: first_act.into(),
+        ..super::of(pour, now)
+    })
+}
+
+/// Cylinders have passed, and the line waits for a person.
+fn signature_due(pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
+    if pour.confirmation.outcome != Outcome::Confirmed || pour.record.release.is_some() {
+        return None;
     }
-    if pour.confirmation.state == ConfirmationState::Failed {
-        let since = pour.breaks.last().map_or(now, |broken| broken.tested_at);
-        let left = pour.confirmation.release_specimens_left;
-        let what = match left {
-            0 => "no release specimens are".to_owned(),
-            1 => "one release specimen is".to_owned(),
-            left => format!("{left} release specimens are"),
-        };
-        let first_act = if left == 0 {
-            "Do not detension. Keep the heat and the tarp; QC and the engineer decide how the strength \
-             is shown."
-        } else {
-            "Do not detension. Keep the heat and the tarp, and wait for the next break time."
-        };
-        troubles.push(Trouble {
-            kind: "break-failed".into(),
-            urgency: Urgency::Soon,
-            what: format!("Cylinders failed; {what} left."),
-            since,
-            first_act: first_act.into(),
-            ..super::of(pour, now)
-        });
-    }
-    troubles
+    let tested_at = pour.breaks.iter().map(|broken| broken.tested_at).max();
+    let (what, first_act) = match pour.release_holds.first() {
+        None => (
+            "Cylinders passed; nobody has signed the release.".to_owned(),
+            "QC signs, or says why not. Detension only after that, in the engineer's sequence.",
+        ),
+        Some(hold) => (
+            format!("Cylinders passed, and a release hold stands: {}", hold.text),
+            "QC resolves the hold before anybody signs. Do not detension.",
+        ),
+    };
+    Some(Trouble {
+        kind: SIGNATURE_DUE.into(),
+        urgency: Urgency::Soon,
+        what,
+        since: tested_at.unwrap_or(now),
+        first_act: first_act.into(),
+        ..super::of(pour, now)
+    })
+}
+
+/// The wanted time has passed, and the line is not released.
+fn wanted_time_passed(config: &PlantConfig, pour: &PourAssessment, now: UtcMs) -> Option<Trouble> {
+    let wanted_at = pour
+        .record
+        .facts
+        .wanted_release_at
+        .filter(|at| *at <= now)?;
+    let next = match pour.forecast.break_from_at {
+        Some(at) if pour.confirmation.outcome.waits_for_cylinders() => format!(
+            " By the plan a set is broken at {}.",
+            config.local().clock(at.max(now))
+        ),
+        _ => String::new(),
+    };
+    let signature = signature_due(pour, now);
+    Some(Trouble {
+        kind: "wanted-time-passed".into(),
+        urgency: Urgency::Soon,
+        what: format!(
+            "It was wanted at {}; cylinders: {}.{next}",
+            config.local().clock(wanted_at),
+            pour.confirmation.short
+        ),
+        since: wanted_at,
+        first_act: "Tell the morning crew; only the cylinders and QC decide.".into(),
+        // Whoever signs it answers both.
+        explained_by: signature.as_ref().map(Trouble::id),
+        ..super::of(pour, now)
+    })
 }
 
 /// A pour that nobody has ended. While it is on its bed every reading since it began stays in memory,

@@ -57,6 +57,7 @@ pub fn config() -> PlantConfig {
     );
     PlantConfig {
         name: "Test yard".into(),
+        zone: chrono_tz::UTC,
         beds: vec![
             Bed {
                 id: "B1".into(),

@@ -257,11 +257,11 @@ fn a_cause_rings_once_for_all_that_it_explains() {
         .collect();
     assert_eq!(rung, [explained("P2").id()]);
     let left: Vec<AlarmState> = book.alarms().iter().map(|alarm| alarm.state()).collect();
-    let cause_and_channel = [
-        AlarmState::ReturnedUnacknowledged,
+    let channel_and_cause = [
         AlarmState::Unacknowledged,
+        AlarmState::ReturnedUnacknowledged,
     ];
-    assert_eq!(left, cause_and_channel);
+    assert_eq!(left, channel_and_cause, "what stands goes first");
 }
 
 #[test]
@@ -294,4 +294,73 @@ fn what_nobody_rang_cannot_be_seen() {
     let book = AlarmBook::default();
     let refused = book.check(&said("late/B9/p", AlarmWord::Seen));
     assert_eq!(refused, Err(AlarmRefusal::Unknown(Vec::new())));
+}
+
+#[test]
+fn what_was_now_and_nobody_saw_stays_first_when_it_is_over_and_rings_again_until_seen() {
+    let mut book = AlarmBook::default();
+    book.look(&[], at(0));
+    let lost = trouble("losing-heat", "x", Urgency::Now);
+    let later = plain();
+    let mut heard = Vec::new();
+    for minute in 1..=60 {
+        let standing = match minute {
+            1..=20 => vec![lost.clone()],
+            _ => vec![later.clone()],
+        };
+        let changes = book.look(&standing, at(minute));
+        heard.extend(changes.into_iter().filter(|one| one.alarm.id == lost.id()));
+    }
+    let again = heard
+        .iter()
+        .filter(|one| one.event == AlarmEvent::RangAgain);
+    assert!(again.count() >= 5, "each ten minutes: {:?}", events(&heard));
+    assert!(heard.iter().any(|one| one.event == AlarmEvent::Cleared));
+    let first = book.alarms()[0];
+    assert_eq!((first.id.clone(), first.word()), (lost.id(), "new"));
+    assert!(!first.is_active);
+    // Nor does the end of its pour take it out of sight.
+    book.end_pour("p", at(61));
+    assert_eq!(book.alarms()[0].id, lost.id());
+    see(&mut book, &lost.id(), 62);
+    assert!(book.alarm(&lost.id()).is_none(), "seen, and over");
+    assert!(
+        book.look(&[], at(90))
+            .iter()
+            .all(|one| one.event != AlarmEvent::RangAgain)
+    );
+}
+
+#[test]
+fn the_newest_that_nobody_saw_goes_first_and_decisions_before_sensors() {
+    let mut book = AlarmBook::default();
+    book.look(&[], at(0));
+    let old = trouble("sensor-open", "P1", Urgency::Soon);
+    let older = trouble("sensor-open", "P2", Urgency::Soon);
+    let due = trouble("signature-due", "x", Urgency::Soon);
+    book.look(&[older.clone(), due.clone()], at(1));
+    for minute in 2..40 {
+        book.look(&[older.clone(), due.clone(), old.clone()], at(minute));
+    }
+    see(&mut book, &older.id(), 41);
+    let order: Vec<String> = book.alarms().iter().map(|one| one.id.clone()).collect();
+    assert_eq!(order, [due.id(), old.id(), older.id()]);
+}
+
+#[test]
+fn what_an_act_answers_is_over_at_once_and_what_passes_by_itself_after_its_delay() {
+    let mut book = AlarmBook::default();
+    book.look(&[], at(0));
+    let on = trouble("heat-still-on", "x", Urgency::Soon);
+    for minute in 1..=10 {
+        book.look(std::slice::from_ref(&on), at(minute));
+    }
+    book.look(&[], at(11));
+    assert_eq!(state(&book, &on.id()), AlarmState::Unacknowledged);
+    book.is_answered("another");
+    book.look(&[], at(12));
+    assert_eq!(state(&book, &on.id()), AlarmState::Unacknowledged);
+    book.is_answered("p");
+    let changes = events(&book.look(&[], at(13)));
+    assert_eq!(changes, [AlarmEvent::Cleared]);
 }
