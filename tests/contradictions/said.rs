@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use daemon::notify::{Message, bed_message};
 use daemon_api::bed::BedView;
+use daemon_core::say::Local;
 use serde_json::Value;
 use tui::event::{Connection, Event, Page, PageAnswer};
 use tui::state::{Screen, Settings, State};
@@ -41,7 +42,7 @@ pub fn of_bed(look: &Look, bed: &BedView) -> Vec<Said> {
     for trouble in &bed.troubles {
         add("alarm", trouble.what.clone());
         add("alarm", trouble.first_act.clone());
-        let message = Message::of("the plant", trouble);
+        let message = Message::of("the plant", Local::default(), trouble);
         add("message", message.subject);
         add("message", message.text);
     }
