@@ -369,7 +369,7 @@ fn would(live: &Live, mut act: Act) -> Result<ActAnswer, Problem> {
         cautions: weighed.cautions,
         dry_run: true,
         odd: convert::act::odd(&weighed.odd),
-        effect: Some(convert::effect::effect(&core, &changes)),
+        effect: Some(Box::new(convert::effect::effect(&core, &changes))),
         ..ActAnswer::default()
     })
 }

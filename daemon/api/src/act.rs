@@ -66,7 +66,7 @@ pub struct ActAnswer {
     pub odd: Vec<Odd>,
     /// What it changes.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub effect: Option<ActEffect>,
+    pub effect: Option<Box<ActEffect>>,
 }
 
 /// What was done or decided; the key `act` names it.

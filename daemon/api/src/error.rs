@@ -79,8 +79,8 @@ pub struct Problem {
     /// The rule's own name in kebab case (`already-released`, `future-act`, `channel-bound-twice`…).
     pub code: String,
     /// What is odd about the act, where that is why it was refused.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub odd: Vec<Odd>,
+    #[serde(default, skip_serializing_if = "<[Odd]>::is_empty")]
+    pub odd: Box<[Odd]>,
 }
 
 impl Problem {
@@ -94,7 +94,7 @@ impl Problem {
             detail: detail.into(),
             kind,
             code: code.to_owned(),
-            odd: Vec::new(),
+            odd: Box::default(),
         }
     }
 }

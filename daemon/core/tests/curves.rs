@@ -5,7 +5,7 @@ mod support;
 use calibration::verification::{CurveState, VerifyingBreak};
 use calibration::{Cured, parse_records};
 use daemon_core::Plant;
-use daemon_core::act::{Act, ActBody, PourCorrected};
+use daemon_core::act::{Act, ActBody, PourCorrected, Replacement};
 use daemon_core::assessment::{PourAssessment, Standing, Urgency};
 use daemon_core::config::PlantConfig;
 use daemon_core::curve_points::CurveBreak;
@@ -403,4 +403,42 @@ fn a_superseded_curve_is_kept_by_the_pour_that_began_with_it_and_taken_by_no_lat
         later.curve.note
     );
     assert_eq!(later.positions[0].estimate.estimate_mpa(), None);
+}
+
+#[test]
+fn a_break_mended_after_its_pour_has_taught_counts_as_it_stands_from_then_on_and_as_before_until_then()
+ {
+    let taught_at = at(LATE + 120);
+    let mut taught = finished(1, 1.0, true);
+    taught.pour = "p".into();
+    taught.known_at = taught_at;
+    taught.curve_breaks[0].left_tarp_at = at(LATE);
+    let broken = support::broke(7, LATE, "A", [30.0, 30.0]);
+    let mut plant = support::plant_with(&[support::open_act(), broken], &[]);
+    plant.take_summary(taught.clone());
+    let replacement = Replacement {
+        happened_at: None,
+        why: None,
+        body: Box::new(support::broke(0, LATE, "A", [33.0, 35.0]).body),
+    };
+    let corrected = ActBody::ActCorrected {
+        corrected: 7,
+        replacement,
+    };
+    plant.take_act(act(8, LATE + 500, corrected));
+    let now = &plant.summaries()["p"];
+    assert_eq!(now.known_at, at(LATE + 500));
+    assert!((now.curve_breaks[0].broken.measured_mpa - 34.0).abs() < 1e-9);
+    assert_eq!(now.curve_breaks[0].broken.own_maturity, Some(MATURITY_H));
+    assert_eq!(plant.former_summaries(), [taught.clone()]);
+
+    plant.take_act(act(9, LATE + 600, ActBody::ActStruck { struck: 8 }));
+    plant.take_act(act(10, LATE + 700, ActBody::ActStruck { struck: 7 }));
+    assert!(plant.summaries()["p"].curve_breaks.is_empty());
+    let known: Vec<_> = plant
+        .former_summaries()
+        .iter()
+        .map(|one| one.known_at)
+        .collect();
+    assert_eq!(known, [taught_at, at(LATE + 500), at(LATE + 600)]);
 }

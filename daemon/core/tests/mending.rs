@@ -125,7 +125,8 @@ fn a_replacement_takes_the_place_of_the_struck_act_in_the_record() {
         act(3, 63, load("T1", 45.0)),
         correct(4, 64, 2, load("T1", 31.0)),
     ];
-    assert_eq!(record(&acts).loads["T1"].to_station_m, 45.0);
+    let right = record(&acts[..3]);
+    assert_eq!(record(&acts).loads, right.loads);
 }
 
 #[test]
@@ -500,7 +501,7 @@ fn a_correction_of_a_pour_changes_only_what_it_names() {
         ..three
     };
     assert_eq!(channels(whole.clone()), ["d1", "d2", "d3"]);
-    let plant = plant_with(&[opening.clone()], &[]);
+    let plant = plant_with(std::slice::from_ref(&opening), &[]);
     let odd = plant.weigh(&corrected(whole), at(62)).expect("allowed").odd;
     assert_eq!(odd.first().map(|one| one.name), Some("takes-out"));
     assert!(

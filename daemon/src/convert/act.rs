@@ -93,7 +93,7 @@ pub fn not_accepted(odd: &[Odd], accepted: &[String]) -> Option<Problem> {
             texts.join(" ")
         ),
     );
-    problem.odd = open;
+    problem.odd = open.into();
     Some(problem)
 }
 

@@ -432,3 +432,93 @@ async fn an_alarm_that_nobody_has_seen_is_still_in_sight_after_a_restart() {
     assert_eq!(cleared[0].id, DOWN);
     again.stop().await;
 }
+
+/// An act that happened so many hours ago.
+fn act_ago(number: u128, hours: i64, body: &str) -> Act {
+    let mut act = act(number, body);
+    act.happened_at -= chrono::TimeDelta::hours(hours);
+    act
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_is_odd_must_be_accepted_by_name_and_can_be_struck_before_and_after_a_restart() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let turning = Turning::start(folder.path()).await;
+    let mut opened = act(1, OPENED);
+    let daemon_api::ActBody::PourOpened(facts) = &mut opened.body else {
+        panic!("an opening");
+    };
+    facts.first_placement_at = Some(Utc::now() - chrono::TimeDelta::hours(2));
+    turning.act(opened).await.expect("the pour opens");
+    let mut early = act_ago(2, 5, r#""act":"heat-on""#);
+    let refused = turning.act(early.clone()).await.expect_err("it is odd");
+    assert_eq!(refused.code, "odd-not-accepted");
+    assert_eq!(refused.odd[0].name, "before-first-concrete");
+    assert!(
+        refused
+            .detail
+            .contains("accept it as before-first-concrete")
+    );
+    assert_eq!(
+        turning.live.acts().in_order().len(),
+        1,
+        "nothing was recorded"
+    );
+
+    early.accept = vec!["before-first-concrete".to_owned()];
+    let taken = turning.act(early.clone()).await.expect("it is accepted");
+    assert_eq!(taken.odd.len(), 1);
+    let strike = format!(
+        r#""why":"typed wrong","act":"act-struck","struck":"{}""#,
+        early.id
+    );
+    turning.act(act(3, &strike)).await.expect("it is struck");
+    let heat = |live: &Live| live.plant().pours()["P-1"].heat.len();
+    assert_eq!(heat(&turning.live), 0);
+    let again = turning
+        .act(act(4, &strike))
+        .await
+        .expect_err("struck already");
+    assert_eq!(again.code, "already-struck");
+    turning.stop().await;
+
+    let again = Turning::start(folder.path()).await;
+    assert_eq!(heat(&again.live), 0);
+    let said = record_of(&again.live);
+    let struck = said[1]
+        .struck
+        .as_ref()
+        .expect("it stays in the record, struck");
+    assert_eq!((&*struck.by, &*struck.why), ("Q. Example", "typed wrong"));
+    assert!(
+        said[2].text.starts_with("struck act 2 (heat on)"),
+        "{}",
+        said[2].text
+    );
+    again.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_dry_run_records_nothing_and_tells_what_is_odd() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let turning = Turning::start(folder.path()).await;
+    turning.act(act(1, OPENED)).await.expect("the pour opens");
+    let (requests, _unheard) = tokio::sync::mpsc::unbounded_channel();
+    let door = crate::door::LiveDoor::new(Arc::clone(&turning.live), requests);
+    let strike = r#""why":"opened twice","act":"act-struck","struck":"00000000-0000-0000-0000-000000000001""#;
+    let answer = daemon_http::Door::would(&door, act(2, strike)).await;
+    let answer = answer.expect("it may be struck");
+    assert!(answer.dry_run);
+    assert_eq!(answer.odd[0].name, "strikes-an-opening");
+    let effect = answer.effect.expect("it says what would change");
+    assert!(effect.pours[0].before.is_some() && effect.pours[0].after.is_none());
+    assert_eq!(turning.live.acts().in_order().len(), 1);
+    assert_eq!(turning.live.plant().pours().len(), 1);
+    turning.stop().await;
+}
+
+fn record_of(live: &Live) -> Vec<daemon_api::effect::RecordEntry> {
+    let acts = live.acts();
+    let said = crate::act_text::Said::of(acts.in_order(), units::UnitSystem::Si, live.zone());
+    acts.in_order().iter().map(|act| said.entry(act)).collect()
+}

@@ -99,9 +99,20 @@ fn act_entry(plant: &Plant, said: &Said<'_>, recorded: &RecordedAct) -> Option<S
         bed: record.map(|record| record.facts.bed.clone()),
         pour: (!act.pour.is_empty()).then(|| act.pour.clone()),
         by: Some(act.by.clone()),
-        text: said.text(act),
+        text: text(said, act.id, said.text(act)),
         struck: said.struck(act.id),
     })
+}
+
+/// What an act said, with what became of it: whoever read it before is told.
+fn text(said: &Said<'_>, id: uuid::Uuid, text: String) -> String {
+    let Some(struck) = said.struck(id) else {
+        return text;
+    };
+    let what = struck
+        .replaced_by
+        .map_or_else(|| "STRUCK".to_owned(), |now| format!("CORRECTED to {now}"));
+    format!("{text}: {what} by {} ({})", struck.by, struck.why)
 }
 
 fn alarm_entry(event: &AlarmEventView) -> Option<ShiftEntry> {
