@@ -13,7 +13,7 @@ pub struct Said {
 
 /// Words that speak of a set to come, of a rule or of the past of one set, and claim nothing of the pour.
 const NO_CLAIMS: [&str; 11] = [
-    r"another set passes with",
+    r"(set|broken at the wanted time) passes with",
     r"a set passes by (then|\S+)",
     r"another set would pass",
     r"(would|could) (probably |then )?pass\b",

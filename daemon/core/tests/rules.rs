@@ -518,8 +518,8 @@ fn a_line_whose_cylinders_passed_calls_qc_until_somebody_has_signed() {
 #[test]
 fn a_wanted_time_that_has_passed_is_told_and_explained_by_a_signature_that_is_due() {
     let waits = wanted_plant(LATE - 30, &[]);
-    assert_eq!(trouble_of(&waits, "wanted-time-passed", LATE - 31), None);
-    let passed = trouble_of(&waits, "wanted-time-passed", LATE).expect("it is not released");
+    assert_eq!(trouble_of(&waits, "overdue", LATE - 31), None);
+    let passed = trouble_of(&waits, "overdue", LATE).expect("it is not released");
     assert_eq!(passed.since, at(LATE - 30));
     assert_eq!(passed.explained_by, None);
     assert_eq!(
@@ -528,7 +528,7 @@ fn a_wanted_time_that_has_passed_is_told_and_explained_by_a_signature_that_is_du
         "one statement of it"
     );
     let confirmed = wanted_plant(LATE - 30, &[broke(7, LATE - 5, "A", [27.0, 28.0])]);
-    let passed = trouble_of(&confirmed, "wanted-time-passed", LATE).expect("it is not signed");
+    let passed = trouble_of(&confirmed, "overdue", LATE).expect("it is not signed");
     let due = trouble_of(&confirmed, "signature-due", LATE).expect("it waits for a person");
     assert_eq!(passed.explained_by, Some(due.id()));
 }

@@ -65,7 +65,7 @@ const RULES: [Rule; 34] = [
     rule("late", 20.0, 5.0),
     rule("break-due", 5.0, 15.0),
     rule("signature-due", 0.0, 0.0),
-    rule("wanted-time-passed", 0.0, 0.0),
+    rule("overdue", 0.0, 0.0),
     rule("too-few-positions", 10.0, 10.0),
     // A logger's channels fall silent one after the other: the logger must have time to explain them.
     by_readings("sensor-silent", 5.0, 5.0),
@@ -99,7 +99,7 @@ const DECISIONS: [&str; 5] = [
     "release-withdrawn",
     "signature-due",
     "break-due",
-    "wanted-time-passed",
+    "overdue",
 ];
 const INSTRUMENTS: [&str; 8] = [
     "bed-silent",

@@ -230,7 +230,7 @@ fn wanted_time_passed(config: &PlantConfig, pour: &PourAssessment, now: UtcMs) -
     };
     let signature = signature_due(pour, now);
     Some(Trouble {
-        kind: "wanted-time-passed".into(),
+        kind: "overdue".into(),
         urgency: Urgency::Soon,
         what: format!(
             "It was wanted at {}; cylinders: {}.{next}",
