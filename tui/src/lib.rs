@@ -8,10 +8,13 @@ pub mod event;
 pub mod form;
 pub mod keys;
 mod looks;
+mod names;
 pub mod state;
 pub mod theme;
 pub mod times;
+mod typed_time;
 mod view;
+pub mod when;
 pub mod words;
 
 pub use app::run;

@@ -57,6 +57,9 @@ pub struct PourView {
     pub first_placement_at: Option<DateTime<Utc>>,
     /// Last placement.
     pub last_placement_at: Option<DateTime<Utc>>,
+    /// The earliest moment its concrete can have an age; while nothing is placed, when it was opened.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub begins_at: Option<DateTime<Utc>>,
     /// When the plant wants to release.
     pub wanted_release_at: Option<DateTime<Utc>>,
     /// Required strengths of the pour as a whole.

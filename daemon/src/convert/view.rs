@@ -37,6 +37,7 @@ pub fn pour(plant: &Plant, pour: &PourAssessment) -> PourView {
         to_station_m: facts.to_station_m,
         first_placement_at: utc_option(facts.first_placement_at),
         last_placement_at: utc_option(facts.last_placement_at),
+        begins_at: Some(utc(record.begins_at())),
         wanted_release_at: utc_option(facts.wanted_release_at),
         required: facts.required.iter().map(noun::requirement_out).collect(),
         release_strength_mpa: record.release_strength_mpa(),

@@ -13,15 +13,18 @@ use super::act_args::{
     PlugCommand, PositionArgs, ReleaseArgs, ResolveArgs,
 };
 use super::send::{Desk, Plant, talk};
-use crate::{entry, words};
+use crate::when::Beginning;
+use crate::{entry, names, words};
 
 /// The pour as named, what the act says of itself, and what was done.
 type Spoken = (String, ActArgs, ActBody);
 
 pub async fn run(desk: &Desk, command: ActCommand) -> anyhow::Result<()> {
     let plant = desk.plant().await?;
-    let (named, act, body) = spoken(&plant, command)?;
-    let pour = plant.pour(&named)?.pour.clone();
+    let (named, act, mut body) = spoken(&plant, command)?;
+    let pour = plant.pour(&named)?;
+    names::as_the_pour_has_them(pour, &mut body);
+    let pour = pour.pour.clone();
     desk.send(&plant.act(desk, &pour, &act, body)?, &act).await
 }
 
@@ -147,51 +150,59 @@ pub(super) fn reasoned(act: ActArgs) -> anyhow::Result<ActArgs> {
 }
 
 fn placement(plant: &Plant, args: &PlacementArgs) -> anyhow::Result<ActBody> {
-    let past = |option: &str, typed: &Option<String>| {
+    let beginning = Beginning::of_placing(plant.pour(&args.pour)?);
+    let past = |option: &str, typed: &Option<String>, beginning: Option<&Beginning>| {
         typed
             .as_ref()
-            .map(|typed| plant.past(option, typed))
+            .map(|typed| plant.past(option, typed, beginning))
             .transpose()
     };
     let stoppages: Vec<Stoppage> = args
         .stoppage
         .iter()
-        .map(|typed| stoppage(plant, typed))
+        .map(|typed| stoppage(plant, typed, beginning.as_ref()))
         .collect::<Result<_, _>>()?;
     if args.first.is_none() && args.last.is_none() && stoppages.is_empty() {
         bail!("nothing was given: --first TIME, --last TIME or --stoppage \"STATION FROM TO\"");
     }
+    let first_at = past("first", &args.first, beginning.as_ref())?;
+    let first = first_at.map(|at| Beginning::after(at, "--first"));
     Ok(ActBody::PlacementRecorded(PlacementRecorded {
-        first_at: past("first", &args.first)?,
-        last_at: past("last", &args.last)?,
+        first_at,
+        last_at: past("last", &args.last, first.as_ref().or(beginning.as_ref()))?,
         stoppages,
     }))
 }
 
-fn stoppage(plant: &Plant, typed: &str) -> anyhow::Result<Stoppage> {
+fn stoppage(plant: &Plant, typed: &str, beginning: Option<&Beginning>) -> anyhow::Result<Stoppage> {
     let words: Vec<&str> = typed.split_whitespace().collect();
     let [station @ .., from, to] = &words[..] else {
         bail!("--stoppage \"{typed}\": give the station, from and to, as in \"30 m 13:40 14:05\"");
     };
+    let from_at = plant.past("stoppage", from, beginning)?;
+    let began = Beginning::after(from_at, "its own beginning");
     Ok(Stoppage {
         station_m: Metre::parse(&station.join(" "))
             .context("--stoppage, station")?
             .0,
-        from_at: plant.past("stoppage", from)?,
-        to_at: plant.past("stoppage", to)?,
+        from_at,
+        to_at: plant.past("stoppage", to, Some(&began))?,
     })
 }
 
 fn load(plant: &Plant, args: &LoadArgs) -> anyhow::Result<ActBody> {
+    let beginning = Beginning::of_placing(plant.pour(&args.pour)?);
+    let placed_from_at = plant.past("placed-from", &args.placed_from, beginning.as_ref())?;
+    let began = Beginning::after(placed_from_at, "--placed-from");
     Ok(ActBody::LoadPlaced(Load {
         ticket: args.ticket.clone(),
         batched_at: args
             .batched
             .as_ref()
-            .map(|typed| plant.past("batched", typed))
+            .map(|typed| plant.past("batched", typed, beginning.as_ref()))
             .transpose()?,
-        placed_from_at: plant.past("placed-from", &args.placed_from)?,
-        placed_to_at: plant.past("placed-to", &args.placed_to)?,
+        placed_from_at,
+        placed_to_at: plant.past("placed-to", &args.placed_to, Some(&began))?,
         from_station_m: Metre::parse(&args.from).context("--from")?.0,
         to_station_m: Metre::parse(&args.to).context("--to")?.0,
     }))
@@ -222,11 +233,12 @@ fn broken(plant: &Plant, args: &BreakArgs) -> anyhow::Result<ActBody> {
             entry::named_specimen(typed).with_context(|| format!("--specimen \"{typed}\""))
         })
         .collect::<Result<Vec<_>, _>>()?;
-    let tested_at = plant.past("at", &args.act.at)?;
+    let beginning = Beginning::of(plant.pour(&args.pour)?);
+    let tested_at = plant.past("at", &args.act.at, beginning.as_ref())?;
     let pulled_at = args
         .pulled
         .as_ref()
-        .map(|typed| plant.past("pulled", typed))
+        .map(|typed| plant.past("pulled", typed, beginning.as_ref()))
         .transpose()?;
     if pulled_at.is_some_and(|pulled_at| pulled_at > tested_at) {
         bail!("--pulled is after --at: cylinders leave the tarp before they are tested");
@@ -241,7 +253,7 @@ fn broken(plant: &Plant, args: &BreakArgs) -> anyhow::Result<ActBody> {
 
 fn release(plant: &Plant, args: &ReleaseArgs) -> anyhow::Result<ActBody> {
     let pour = plant.pour(&args.pour)?;
-    if args.line != pour.line {
+    if !args.line.trim().eq_ignore_ascii_case(&pour.line) {
         bail!(
             "--line says {}, but pour {} is cut with line {}: nothing was signed",
             args.line,

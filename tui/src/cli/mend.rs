@@ -12,6 +12,7 @@ use super::ActArgs;
 use super::acts::reasoned;
 use super::send::{Desk, Plant};
 use crate::entry;
+use crate::when::Beginning;
 
 #[derive(Debug, Args)]
 #[command(
@@ -81,9 +82,10 @@ pub async fn correct(desk: &Desk, args: CorrectArgs) -> anyhow::Result<()> {
     let plant = desk.plant().await?;
     let entry = find(desk, &args.entry).await?;
     let said = said(&entry);
+    let beginning = plant.beginning(&entry.act.pour);
     let mut happened_at = said.1;
     if let Some(typed) = &args.happened {
-        happened_at = Some(plant.past("happened", typed)?);
+        happened_at = Some(plant.past("happened", typed, beginning.as_ref())?);
     }
     let body = match (&args.body, said.0) {
         (Some(path), _) => {
@@ -93,7 +95,7 @@ pub async fn correct(desk: &Desk, args: CorrectArgs) -> anyhow::Result<()> {
                 .with_context(|| format!("{} is no act as JSON", path.display()))?
         }
         (None, ActBody::BreakRecorded(result)) => {
-            ActBody::BreakRecorded(corrected_break(&plant, &args, result)?)
+            ActBody::BreakRecorded(corrected_break(&plant, &args, result, beginning.as_ref())?)
         }
         (None, body) => {
             if !args.specimen.is_empty() || args.pulled.is_some() {
@@ -137,6 +139,7 @@ fn corrected_break(
     plant: &Plant,
     args: &CorrectArgs,
     mut result: BreakResult,
+    beginning: Option<&Beginning>,
 ) -> anyhow::Result<BreakResult> {
     if args.specimen.is_empty() && args.pulled.is_none() && args.happened.is_none() {
         bail!(
@@ -161,10 +164,10 @@ fn corrected_break(
         *known = right;
     }
     if let Some(typed) = &args.pulled {
-        result.pulled_at = Some(plant.past("pulled", typed)?);
+        result.pulled_at = Some(plant.past("pulled", typed, beginning)?);
     }
     if let Some(typed) = &args.happened {
-        result.tested_at = plant.past("happened", typed)?;
+        result.tested_at = plant.past("happened", typed, beginning)?;
     }
     Ok(result)
 }

@@ -16,7 +16,7 @@ use super::ActArgs;
 use super::acts::reasoned;
 use super::pour_file::{self, Clock, Said};
 use super::send::{Desk, Plant};
-use crate::times::Towards;
+use crate::when::{self, Beginning};
 
 #[derive(Debug, Subcommand)]
 pub enum PourCommand {
@@ -230,12 +230,14 @@ fn opened(plant: &Plant, args: &OpenArgs) -> anyhow::Result<PourOpened> {
     let first_placement_at = args
         .first_placement
         .as_ref()
-        .map(|typed| plant.past("first-placement", typed))
-        .transpose()?;
+        .map(|typed| when::placed(plant.zone, typed, plant.now))
+        .transpose()
+        .context("--first-placement")?;
+    let first = first_placement_at.map(|at| Beginning::after(at, "--first-placement"));
     let last_placement_at = args
         .last_placement
         .as_ref()
-        .map(|typed| plant.past("last-placement", typed))
+        .map(|typed| plant.past("last-placement", typed, first.as_ref()))
         .transpose()?;
     Ok(PourOpened {
         bed: args.bed.clone().context("--bed is missing")?,
@@ -278,7 +280,7 @@ fn wanted(
 ) -> anyhow::Result<Option<DateTime<Utc>>> {
     let from = first_placement_at.unwrap_or(plant.now);
     typed
-        .map(|typed| plant.zone.parse(typed, from, Towards::Future))
+        .map(|typed| when::planned(plant.zone, typed, plant.now, from))
         .transpose()
         .context("--wanted")
 }

@@ -11,7 +11,8 @@ use serde::de::DeserializeOwned;
 use toml::de::{DeTable, DeValue};
 use units::{Celsius, CelsiusPerHour, Megapascal, Metre, Millimetre};
 
-use crate::times::{Towards, Zone};
+use crate::times::Zone;
+use crate::when::{self, Beginning};
 
 /// What a file says besides the pour itself.
 #[derive(Debug, Default, PartialEq, Eq)]
@@ -81,20 +82,18 @@ pub fn read<T: DeserializeOwned>(
         name,
         text,
         clock,
+        first_placement_at: None,
         edits: Vec::new(),
     };
     let said = walk.said(table.get_ref())?;
     if let Some(first) = table.get_ref().get("first_placement_at") {
         let line = walk.line(first.span().start);
         let typed = walk.time_text(first.get_ref(), &first.span());
-        walk.clock.now = clock
-            .zone
-            .parse(&typed, clock.now, Towards::Past)
-            .map_err(|wrong| anyhow!("{name}, line {line}, first_placement_at: {wrong}"))?
-            .min(clock.now);
+        let at = when::placed(clock.zone, &typed, clock.now)
+            .map_err(|wrong| anyhow!("{name}, line {line}, first_placement_at: {wrong}"))?;
+        walk.first_placement_at = Some(at);
     }
-    let planned_from = walk.clock.now;
-    walk.clock.now = clock.now;
+    let planned_from = walk.first_placement_at.unwrap_or(clock.now);
     walk.table(table.get_ref(), planned_from)?;
     let rewritten = rewrite(text, walk.edits);
     let read = toml::from_str(&rewritten).map_err(|error| anyhow!("{name}: {error}"))?;
@@ -111,6 +110,7 @@ struct Walk<'a> {
     name: &'a str,
     text: &'a str,
     clock: Clock,
+    first_placement_at: Option<DateTime<Utc>>,
     edits: Vec<Edit>,
 }
 
@@ -210,10 +210,14 @@ impl Walk<'_> {
         planned_from: DateTime<Utc>,
     ) -> anyhow::Result<()> {
         let typed = self.time_text(value, &span);
-        let parsed = if PLANNED.contains(&name) {
-            self.clock.zone.parse(&typed, planned_from, Towards::Future)
-        } else {
-            self.clock.zone.parse(&typed, self.clock.now, Towards::Past)
+        let Clock { zone, now } = self.clock;
+        let parsed = match name {
+            "first_placement_at" => when::placed(zone, &typed, now),
+            name if PLANNED.contains(&name) => when::planned(zone, &typed, now, planned_from),
+            _ => {
+                let first = self.first_placement_at.map(Beginning::first_placement);
+                when::done(zone, &typed, now, first.as_ref())
+            }
         };
         let line = self.line(span.start);
         let at = parsed.map_err(|wrong| anyhow!("{}, line {line}, {name}: {wrong}", self.name))?;

@@ -12,8 +12,10 @@ use units::UnitSystem;
 use uuid::Uuid;
 
 use super::{ActArgs, effect};
+use crate::names;
 use crate::state::is_open;
-use crate::times::{Towards, Zone};
+use crate::times::Zone;
+use crate::when::{self, Beginning};
 
 /// A person at the command line.
 #[derive(Debug)]
@@ -130,32 +132,33 @@ impl Plant {
         }
     }
 
-    /// A time of something done.
-    pub fn past(&self, option: &str, typed: &str) -> anyhow::Result<DateTime<Utc>> {
-        let at = self
-            .zone
-            .parse(typed, self.now, Towards::Past)
-            .with_context(|| format!("--{option}"))?;
-        if at > self.now {
-            bail!("--{option}: {typed} is in the future: give the time at which it was done");
-        }
-        Ok(at)
+    /// A time of something done, which cannot have been before `beginning`.
+    pub fn past(
+        &self,
+        option: &str,
+        typed: &str,
+        beginning: Option<&Beginning>,
+    ) -> anyhow::Result<DateTime<Utc>> {
+        when::done(self.zone, typed, self.now, beginning).with_context(|| format!("--{option}"))
     }
 
     /// A time of something planned.
     pub fn future(&self, option: &str, typed: &str) -> anyhow::Result<DateTime<Utc>> {
-        self.zone
-            .parse(typed, self.now, Towards::Future)
-            .with_context(|| format!("--{option}"))
+        when::planned(self.zone, typed, self.now, self.now).with_context(|| format!("--{option}"))
     }
 
     /// The pour that a person names by its id or by its bed.
     pub fn pour(&self, named: &str) -> anyhow::Result<&PourView> {
-        let pours = || self.snapshot.beds.iter().flat_map(|bed| &bed.pours);
-        if let Some(pour) = pours().find(|pour| pour.pour == named) {
+        let pours: Vec<&PourView> = self
+            .snapshot
+            .beds
+            .iter()
+            .flat_map(|bed| &bed.pours)
+            .collect();
+        if let Some(pour) = names::find(&pours, named, |pour| &pour.pour) {
             return Ok(pour);
         }
-        let Some(bed) = self.snapshot.beds.iter().find(|bed| bed.bed == named) else {
+        let Some(bed) = names::find(&self.snapshot.beds, named, |bed| &bed.bed) else {
             let beds: Vec<&str> = self
                 .snapshot
                 .beds
@@ -167,6 +170,7 @@ impl Plant {
                 beds.join(", ")
             );
         };
+        let named = &bed.bed;
         let open: Vec<&PourView> = bed.pours.iter().filter(|pour| is_open(pour)).collect();
         match open[..] {
             [pour] => Ok(pour),
@@ -181,6 +185,14 @@ impl Plant {
         }
     }
 
+    /// What nothing done to the pour can have been before, where the pour is on a bed.
+    pub fn beginning(&self, pour: &str) -> Option<Beginning> {
+        let mut pours = self.snapshot.beds.iter().flat_map(|bed| &bed.pours);
+        pours
+            .find(|known| known.pour == pour)
+            .and_then(Beginning::of)
+    }
+
     /// An act as typed on the command line.
     pub fn act(
         &self,
@@ -193,7 +205,7 @@ impl Plant {
             id: args.id.unwrap_or_else(Uuid::now_v7),
             version: ACT_VERSION,
             recorded_at: None,
-            happened_at: self.past("at", &args.at)?,
+            happened_at: self.past("at", &args.at, self.beginning(pour).as_ref())?,
             by: desk.by()?,
             why: args.why.clone(),
             accept: args.accept.clone(),

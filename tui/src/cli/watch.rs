@@ -12,8 +12,11 @@ use serde::de::value::Error as ValueError;
 
 use super::ActArgs;
 use super::send::{Desk, Plant, print};
-use crate::times::{Towards, span_text};
-use crate::words;
+use crate::times::span_text;
+use crate::{names, when, words};
+
+/// How long an alarm is quiet where nothing else is said.
+const SNOOZE_SPAN: &str = "30 min";
 
 const EXAMPLES: &str = "\
 Examples:
@@ -40,8 +43,8 @@ pub enum WatchCommand {
     Snooze {
         #[command(flatten)]
         alarm: AlarmArgs,
-        /// Until when, 8 h at most
-        #[arg(long, value_name = "TIME")]
+        /// Until when, 8 h at most: a clock time or a span such as "45 min"
+        #[arg(long, value_name = "TIME", default_value = SNOOZE_SPAN)]
         until: String,
     },
     /// Let a snoozed alarm ring again
@@ -139,9 +142,13 @@ pub async fn run(desk: &Desk, command: WatchCommand) -> anyhow::Result<()> {
         WatchCommand::Plan(args) => plan(desk, &plant, args.json).await,
         WatchCommand::Log(args) => log(desk, &plant, &args).await,
         said => {
-            let (named, args, body) = spoken(&plant, said)?;
+            let (named, args, mut body) = spoken(&plant, said)?;
             let pour = match named {
-                Some(named) => plant.pour(&named)?.pour.clone(),
+                Some(named) => {
+                    let pour = plant.pour(&named)?;
+                    names::as_the_pour_has_them(pour, &mut body);
+                    pour.pour.clone()
+                }
                 None => String::new(),
             };
             desk.send(&plant.act(desk, &pour, &args, body)?, &args)
@@ -160,7 +167,7 @@ fn spoken(plant: &Plant, command: WatchCommand) -> anyhow::Result<Spoken> {
             alarm: AlarmArgs { alarm, act },
             until,
         } => {
-            let until_at = plant.future("until", &until)?;
+            let until_at = when::snoozed_until(plant.zone, &until, plant.now).context("--until")?;
             (
                 None,
                 reasoned(act)?,
@@ -305,7 +312,7 @@ async fn history(desk: &Desk, plant: &Plant, args: &WindowArgs) -> anyhow::Resul
 fn window(plant: &Plant, args: &WindowArgs) -> anyhow::Result<daemon_api::client::Window> {
     let read = |option: &str, typed: &Option<String>| {
         let typed = typed.as_deref();
-        let read = typed.map(|typed| plant.zone.parse(typed, plant.now, Towards::Past));
+        let read = typed.map(|typed| when::asked(plant.zone, typed, plant.now));
         read.transpose().with_context(|| format!("--{option}"))
     };
     Ok((read("from", &args.from)?, read("to", &args.to)?))

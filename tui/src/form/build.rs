@@ -6,7 +6,8 @@ use daemon_api::pour::PourView;
 
 use super::{Control, FieldKey, Form, FormKind, Switch, watch};
 use crate::entry;
-use crate::times::{Towards, Zone};
+use crate::times::Zone;
+use crate::when::{self, Beginning};
 
 /// What the checks need to know besides the form.
 #[derive(Debug)]
@@ -110,15 +111,9 @@ pub(super) fn problem(form: &Form, key: &FieldKey, sentence: impl Into<String>) 
 
 fn time(form: &Form, context: &Context<'_>, key: &FieldKey) -> Result<DateTime<Utc>, FieldProblem> {
     let typed = form.value(key);
-    let at = context
-        .zone
-        .parse(&typed, context.now, Towards::Past)
-        .map_err(|wrong| problem(form, key, wrong.to_string()))?;
-    if at > context.now {
-        let sentence = format!("{typed} is in the future: give the time at which it was done.");
-        return Err(problem(form, key, sentence));
-    }
-    Ok(at)
+    let beginning = context.pour.and_then(Beginning::of);
+    when::done(context.zone, &typed, context.now, beginning.as_ref())
+        .map_err(|wrong| problem(form, key, format!("{wrong}.")))
 }
 
 fn break_result(form: &Form, context: &Context<'_>) -> Result<BreakResult, FieldProblem> {

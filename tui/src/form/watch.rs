@@ -8,7 +8,7 @@ use super::build::{Context, FieldProblem, problem};
 use super::open::{AT_HINT, by_field};
 use super::{Field, FieldKey, Form, FormKind};
 use crate::state::is_snoozed;
-use crate::times::Towards;
+use crate::when;
 
 /// What can be said to an alarm.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -86,8 +86,8 @@ pub fn alarm_form(word: AlarmWord, trouble: &TroubleView, by: &str) -> Result<Fo
     };
     let mut fields = vec![by_field(by)];
     if word == AlarmWord::Snooze {
-        let hint = "a clock time such as 03:30, 8 h ahead at most";
-        fields.insert(0, Field::text(FieldKey::Until, "until", "", hint));
+        let hint = "a span such as 45 min, or a clock time; 8 h ahead at most";
+        fields.insert(0, Field::text(FieldKey::Until, "until", "30 min", hint));
         let hint = "needed: what is being done meanwhile";
         fields.insert(1, Field::text(FieldKey::Why, "why", "", hint));
     } else {
@@ -156,15 +156,8 @@ pub(super) fn alarm_said(
         AlarmWord::PutAway => ActBody::AlarmReset { alarm },
         AlarmWord::Snooze => {
             let typed = form.value(&FieldKey::Until);
-            let until_at = context
-                .zone
-                .parse(&typed, context.now, Towards::Future)
+            let until_at = when::snoozed_until(context.zone, &typed, context.now)
                 .map_err(|wrong| problem(form, &FieldKey::Until, wrong.to_string()))?;
-            if until_at <= context.now {
-                let sentence =
-                    format!("{typed} is past: give the time at which it may ring again.");
-                return Err(problem(form, &FieldKey::Until, sentence));
-            }
             if form.value(&FieldKey::Why).is_empty() {
                 let sentence = "A snooze needs its reason: type what is being done meanwhile.";
                 return Err(problem(form, &FieldKey::Why, sentence));

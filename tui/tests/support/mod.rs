@@ -104,6 +104,7 @@ pub fn pour(bed: &str) -> PourView {
         to_station_m: 60.96,
         first_placement_at: Some(minutes_ago(730)),
         last_placement_at: Some(minutes_ago(650)),
+        begins_at: Some(minutes_ago(730)),
         wanted_release_at: Some(in_minutes(196)),
         required: vec![Requirement {
             act: StrengthAct::Release,
