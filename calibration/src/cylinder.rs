@@ -41,6 +41,15 @@ impl fmt::Display for CylinderError {
                 } else {
                     "psi"
                 };
+                // What was typed in psi comes back as a round number of them: far above any concrete it is
+                // a load, and its number of MPa was never typed by anybody.
+                let psi = entered.to_psi();
+                if *meant == UnitSystem::Us && (psi - (psi / 10.0).round() * 10.0).abs() < 1e-6 {
+                    return write!(
+                        f,
+                        "{psi:.0} psi is no strength of concrete: was it a load, in lbf or kN?"
+                    );
+                }
                 // A typed number returns from its conversion with rounding noise.
                 let typed = (typed * 1e6).round() / 1e6;
                 write!(

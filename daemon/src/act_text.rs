@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, LocalResult, TimeZone as _, Utc};
 use chrono_tz::Tz;
 use daemon_api::act::{
     Act, ActBody, BreakResult, ChannelBinding, ChannelRole, Load, SpecimenResult,
@@ -97,6 +97,23 @@ impl<'a> Said<'a> {
             Some(why) if !why.trim().is_empty() => format!("{what} ({why})"),
             _ => what,
         }
+    }
+
+    /// What was understood of an act: what was done, where and when, as every answer repeats it.
+    #[must_use]
+    pub fn understood(&self, act: &Act, bed: Option<&str>, now: DateTime<Utc>) -> String {
+        let (what, bed, at) = match &act.body {
+            ActBody::PourOpened(one) => {
+                let what = format!("pour {} opened, mix {}", act.pour, one.mix);
+                (what, Some(&*one.bed), act.happened_at)
+            }
+            // Its own time stands at the end, like that of every other act.
+            ActBody::BreakRecorded(result) => (self.set_broken(result), bed, result.tested_at),
+            ActBody::ShiftNoted {} => (self.text(act), bed, act.happened_at),
+            body => (self.body_text(body), bed, act.happened_at),
+        };
+        let bed = bed.map_or_else(String::new, |bed| format!(", {bed}"));
+        format!("{what}{bed}, {}", self.day_and_clock(at, now))
     }
 
     fn body_text(&self, body: &ActBody) -> String {
@@ -221,17 +238,35 @@ impl<'a> Said<'a> {
     }
 
     fn broken(&self, result: &BreakResult) -> String {
+        let tested = self.clock(result.tested_at);
+        format!("{}, tested {tested}", self.set_broken(result))
+    }
+
+    fn set_broken(&self, result: &BreakResult) -> String {
         let specimens: Vec<String> = result
             .specimens
             .iter()
             .map(|one| self.specimen(one))
             .collect();
-        format!(
-            "set {} broken: {}, tested {}",
-            result.set,
-            specimens.join(", "),
-            self.clock(result.tested_at)
-        )
+        format!("set {} broken: {}", result.set, specimens.join(", "))
+    }
+
+    /// `today 17:00`, `yesterday 17:00`, `28 Nov 17:00`; with the zone's abbreviation where the clock shows
+    /// it twice.
+    fn day_and_clock(&self, at: DateTime<Utc>, now: DateTime<Utc>) -> String {
+        let local = at.with_timezone(&self.zone);
+        let today = now.with_timezone(&self.zone).date_naive();
+        let day = match (today - local.date_naive()).num_days() {
+            0 => "today".to_owned(),
+            1 => "yesterday".to_owned(),
+            _ => local.format("%-d %b %Y").to_string(),
+        };
+        let is_twice = matches!(
+            self.zone.from_local_datetime(&local.naive_local()),
+            LocalResult::Ambiguous(..)
+        );
+        let clock = if is_twice { "%H:%M %Z" } else { "%H:%M" };
+        format!("{day} {}", local.format(clock))
     }
 
     fn specimen(&self, one: &SpecimenResult) -> String {
@@ -248,5 +283,78 @@ impl<'a> Said<'a> {
 
     fn clock(&self, at: DateTime<Utc>) -> String {
         at.with_timezone(&self.zone).format("%a %H:%M").to_string()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use daemon_api::act::ACT_VERSION;
+
+    use super::*;
+
+    fn utc(text: &str) -> DateTime<Utc> {
+        text.parse().expect("an instant")
+    }
+
+    fn act(happened_at: &str, body: ActBody) -> Act {
+        Act {
+            id: Uuid::nil(),
+            version: ACT_VERSION,
+            recorded_at: None,
+            happened_at: utc(happened_at),
+            by: "R. Field".to_owned(),
+            why: None,
+            accept: Vec::new(),
+            pour: "N2-2026-12-01".to_owned(),
+            body,
+        }
+    }
+
+    fn understood(now: &str, act: &Act) -> String {
+        Said::of(&[], UnitSystem::Us, chrono_tz::America::Chicago).understood(
+            act,
+            Some("N2"),
+            utc(now),
+        )
+    }
+
+    #[test]
+    fn what_was_understood_names_act_bed_and_moment_in_the_plants_zone() {
+        let heat = |at| act(at, ActBody::HeatOn {});
+        // 18:00 of the first of December at the plant.
+        let now = "2026-12-02T00:00:00Z";
+        for (at, said) in [
+            ("2026-12-01T23:00:00Z", "heat on, N2, today 17:00"),
+            ("2026-11-30T23:00:00Z", "heat on, N2, yesterday 17:00"),
+            ("2026-11-28T23:00:00Z", "heat on, N2, 28 Nov 2026 17:00"),
+            ("2026-11-01T06:30:00Z", "heat on, N2, 1 Nov 2026 01:30 CDT"),
+        ] {
+            assert_eq!(understood(now, &heat(at)), said);
+        }
+    }
+
+    #[test]
+    fn what_was_understood_of_a_break_repeats_each_result_and_when_it_was_tested() {
+        let specimen = |name: &str, strength_mpa, load_kn| SpecimenResult {
+            specimen: name.to_owned(),
+            strength_mpa,
+            load_kn,
+            diameter_mm: None,
+            as_typed: None,
+            fracture: None,
+        };
+        let broken = ActBody::BreakRecorded(BreakResult {
+            set: "A".to_owned(),
+            pulled_at: None,
+            tested_at: utc("2026-12-01T10:54:00Z"),
+            specimens: vec![
+                specimen("A1", Some(26.406_949), None),
+                specimen("A2", None, Some(20.608_611)),
+            ],
+        });
+        assert_eq!(
+            understood("2026-12-01T11:00:00Z", &act("2026-12-01T10:54:00Z", broken)),
+            "set A broken: A1 3830 psi, A2 4633 lbf, N2, today 04:54"
+        );
     }
 }

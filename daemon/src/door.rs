@@ -359,6 +359,8 @@ fn would(live: &Live, mut act: Act) -> Result<ActAnswer, Problem> {
     let core = convert::act::act(&act).map_err(|error| {
         Problem::new(ProblemKind::Invalid, "version-unknown", error.to_string())
     })?;
+    // Before the plant is held: whoever reads it twice may wait for whoever writes between.
+    let understood = live.understood(&act);
     let plant = live.plant();
     let weighed = plant.weigh(&core, recorded_at);
     let weighed = weighed.map_err(|refusal| convert::act::refusal(&refusal))?;
@@ -366,6 +368,7 @@ fn would(live: &Live, mut act: Act) -> Result<ActAnswer, Problem> {
     Ok(ActAnswer {
         id: act.id,
         recorded_at: utc(recorded_at),
+        understood,
         cautions: weighed.cautions,
         dry_run: true,
         odd: convert::act::odd(&weighed.odd),

@@ -15,6 +15,7 @@ use daemon_core::plant::Plant;
 use tokio::sync::broadcast;
 use uuid::Uuid;
 
+use crate::act_text::Said;
 use crate::clock::PlantClock;
 use units::UnitSystem;
 
@@ -130,6 +131,18 @@ impl Live {
 
     pub fn subscribe(&self) -> broadcast::Receiver<Arc<PlantEvent>> {
         self.events.subscribe()
+    }
+
+    /// What is understood of an act, as its answer repeats it.
+    pub fn understood(&self, act: &daemon_api::Act) -> String {
+        let acts = self.acts();
+        let plant = self.plant();
+        let said = Said::of(acts.in_order(), plant.config().units, self.zone);
+        let bed = plant
+            .pours()
+            .get(&act.pour)
+            .map(|record| record.facts.bed.as_str());
+        said.understood(act, bed, utc(self.clock.now()))
     }
 
     /// The plant's time zone.

@@ -40,7 +40,7 @@ impl Desk {
     /// An act by R. Field; what is printed says its place in the record.
     fn act(&self, arguments: &[&str]) {
         let printed = self.accepted(&[arguments, &["--by", "R. Field"]].concat());
-        assert!(printed.starts_with("recorded as number "), "{printed}");
+        assert!(printed.starts_with("recorded: "), "{printed}");
     }
 
     /// What a command that must be refused says.
@@ -147,7 +147,7 @@ fn open_and_place(desk: &Desk, folder: &Path, first_at: DateTime<Utc>) {
     let at = |minutes: i64| text(first_at + TimeDelta::minutes(minutes));
     let file = pour_file(folder, first_at);
     let printed = desk.accepted(&["pour", "open", "--file", &file, "--at", &at(0)]);
-    assert!(printed.starts_with("recorded as number 1"), "{printed}");
+    assert!(printed.starts_with("recorded: pour "), "{printed}");
     let nobody = desk.refused(&["heat", "on", "night"]);
     assert!(nobody.contains("--by"), "{nobody}");
     desk.act(&[

@@ -10,9 +10,11 @@ use crossterm::event::{
 };
 use crossterm::execute;
 use crossterm::style::Print;
+use crossterm::terminal::{EnterAlternateScreen, enable_raw_mode};
 use daemon_api::client::{Client, ClientError};
 use futures_util::StreamExt;
 use ratatui::DefaultTerminal;
+use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc::{Receiver, Sender, channel};
 
 use crate::connection;
@@ -26,6 +28,9 @@ use crate::view;
 const TICK_PERIOD: Duration = Duration::from_secs(1);
 /// Events that may wait while a frame is drawn; more make the connection wait.
 const EVENTS_MAX: usize = 256;
+
+/// The signal that follows a stop; each system has its own number for it.
+const SIGCONT: i32 = if cfg!(target_os = "linux") { 18 } else { 19 };
 
 /// Shows the dashboard until the person leaves it.
 ///
@@ -74,6 +79,7 @@ async fn dashboard(
     let began_at = Instant::now();
     let mut typed = EventStream::new();
     let mut ticks = tokio::time::interval(TICK_PERIOD);
+    let mut continued = signal(SignalKind::from_raw(SIGCONT))?;
     loop {
         let mut drawn = None;
         terminal.draw(|frame| drawn = Some(view::draw(frame, &state, theme)))?;
@@ -85,6 +91,11 @@ async fn dashboard(
                 None => return Ok(state.last_look_at()),
             },
             _ = ticks.tick() => Some(Event::Tick),
+            _ = continued.recv() => {
+                // The shell has put the terminal into its own mode meanwhile.
+                take_back(terminal)?;
+                Some(Event::Resize)
+            }
         };
         // A burst of events is taken in whole before the next frame.
         while let Some(event) = next {
@@ -100,6 +111,19 @@ async fn dashboard(
             next = receiver.try_recv().ok();
         }
     }
+}
+
+/// Puts the terminal into the dashboard's mode again and draws everything anew.
+fn take_back(terminal: &mut DefaultTerminal) -> anyhow::Result<()> {
+    enable_raw_mode()?;
+    execute!(
+        std::io::stdout(),
+        EnterAlternateScreen,
+        EnableMouseCapture,
+        EnableBracketedPaste
+    )?;
+    terminal.clear()?;
+    Ok(())
 }
 
 fn from_terminal(event: TerminalEvent) -> Option<Event> {
@@ -137,6 +161,10 @@ pub async fn answer(client: &Client, request: Request) -> Option<Event> {
             let answer = client.act(&act).await.map_err(failure);
             Event::Act { id: act.id, answer }
         }
+        Request::DryRun(act) => {
+            let answer = client.dry_run(&act).await.map_err(failure);
+            Event::DryRun { id: act.id, answer }
+        }
         Request::Quit | Request::Bell => return None,
     })
 }
@@ -160,6 +188,9 @@ async fn page_answer(client: &Client, page: Page) -> Result<PageAnswer, ClientEr
 /// Only the daemon's own sentence says that an act was refused; all else leaves it open.
 fn failure(error: ClientError) -> ActFailure {
     match error {
+        ClientError::Problem(problem) if !problem.odd.is_empty() => {
+            ActFailure::Odd(problem.odd.into_vec())
+        }
         ClientError::Problem(problem) => ActFailure::Refused(problem.detail),
         other => ActFailure::Unanswered(other.to_string()),
     }

@@ -15,6 +15,7 @@ mod watch;
 
 pub use show::bed_as_text;
 
+use std::io::IsTerminal as _;
 use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -39,8 +40,9 @@ Examples:
   tarplight break N4 --set A --specimen \"A1 50265 lbf 4 in\" --specimen \"A2 3590 psi\" --by \"Q. Lane\"
   tarplight release N4 --line N4 --by \"Q. Lane\"
 
-Times are clock times of the plant (21:40, the most recent such time), \"now\", or instants
-(2026-11-25T21:40:00-06:00). Quantities carry their unit. An act names its bed or its pour.
+Times are of the plant's clock: 21:40 or 9:40 pm (the most recent such time; what is still to come or
+before the pour is asked back), \"now\", \"10 min ago\", \"yesterday 21:40\", \"2026-11-25 21:40\", or
+instants (2026-11-25T21:40:00-06:00). Every answer repeats what was understood. Quantities carry their unit. An act names its bed or its pour.
 An estimate confirms nothing: cylinders do, and a person signs.
 
 Exit codes: 0 done, 1 refused or failed, 2 the command line was not understood.";
@@ -89,6 +91,9 @@ pub struct ActArgs {
     /// Say what it would change, and record nothing
     #[arg(long)]
     pub dry_run: bool,
+    /// Print the daemon's own answer as JSON
+    #[arg(long)]
+    pub json: bool,
     /// Record it although this is odd about it: the name that the daemon gave (may be repeated)
     #[arg(long, value_name = "NAME")]
     pub accept: Vec<String>,
@@ -115,9 +120,9 @@ enum Command {
     Watch(watch::WatchCommand),
     /// Send readings from a logger's memory (CSV: channel,measured_at,value in °C, or replay's header)
     Backfill(backfill::BackfillArgs),
-    /// Print the yard, or one bed
+    /// Print the yard, one bed, or one pour, also a finished one
     Show {
-        /// The bed
+        /// The bed or the pour
         bed: Option<String>,
         /// Print what may be expected of each of the bed's positions, hour by hour
         #[arg(long, requires = "bed")]
@@ -190,6 +195,11 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         looked_at: None,
     };
     let Some(command) = cli.command else {
+        if !std::io::stdout().is_terminal() || !std::io::stdin().is_terminal() {
+            anyhow::bail!(
+                "the dashboard needs a terminal: \"tarplight show\" prints the yard as text"
+            );
+        }
         let theme = Theme::from_no_color(std::env::var_os("NO_COLOR").as_deref());
         return crate::app::run(settings, theme).await;
     };

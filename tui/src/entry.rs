@@ -120,6 +120,31 @@ pub fn specimen(name: &str, typed: &str) -> Result<SpecimenResult, EntryError> {
     }
 }
 
+/// Writes the unit behind a result that was typed without one: `4450` and `4450 4 in` of a form in psi.
+pub fn with_unit(typed: &str, unit: &str) -> String {
+    let typed = typed.trim();
+    let mut words = typed.split_whitespace();
+    let is_number = |word: &str| {
+        let plain = word.trim_end_matches([',', ';']);
+        !plain.is_empty()
+            && plain
+                .chars()
+                .all(|c| c.is_ascii_digit() || ".,".contains(c))
+    };
+    match (words.next(), words.next()) {
+        (Some(number), None) if is_number(number) => format!("{typed} {unit}"),
+        // A number follows, or the fracture: the first one stands alone.
+        (Some(number), Some(next))
+            if is_number(number) && (is_number(next) || next.starts_with("fracture")) =>
+        {
+            let number = number.trim_end_matches([',', ';']);
+            let rest = typed[typed.find(char::is_whitespace).unwrap_or(typed.len())..].trim();
+            format!("{number} {unit} {rest}")
+        }
+        _ => typed.to_owned(),
+    }
+}
+
 /// Splits `50265 lbf, 4 in` before each word that begins like a number.
 fn quantity_parts(text: &str) -> Vec<String> {
     let mut parts: Vec<String> = Vec::new();
@@ -193,6 +218,22 @@ mod tests {
                 refused.contains("A1") && refused.contains(part),
                 "{typed}: {refused}"
             );
+        }
+    }
+
+    #[test]
+    fn a_result_without_a_unit_takes_that_of_the_form() {
+        for (typed, whole) in [
+            ("4450", "4450 psi"),
+            ("4,450", "4,450 psi"),
+            ("4450 4 in", "4450 psi 4 in"),
+            ("4450 fracture cone", "4450 psi fracture cone"),
+            ("30.7 MPa", "30.7 MPa"),
+            ("50265 lbf 4 in", "50265 lbf 4 in"),
+            ("", ""),
+            ("x", "x"),
+        ] {
+            assert_eq!(with_unit(typed, "psi"), whole);
         }
     }
 

@@ -8,6 +8,7 @@ use daemon_api::act::{Act, ActAnswer};
 use daemon_api::alarm::{AlarmHistory, AlarmsAnswer};
 use daemon_api::bed::PlantSnapshot;
 use daemon_api::channel::ChannelsAnswer;
+use daemon_api::effect::Odd;
 use daemon_api::event::PlantEvent;
 use daemon_api::mix::MixesAnswer;
 use daemon_api::plan::PlanAnswer;
@@ -41,6 +42,11 @@ pub enum Event {
     Page {
         page: Page,
         answer: Result<PageAnswer, String>,
+    },
+    /// What an act would change came, or why it would not be taken.
+    DryRun {
+        id: Uuid,
+        answer: Result<ActAnswer, ActFailure>,
     },
     /// An act was answered.
     Act {
@@ -103,6 +109,8 @@ pub enum Loss {
 /// Why an act is not in the record, or may not be.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum ActFailure {
+    /// Something is odd about it: it is taken only where each is accepted by its name.
+    Odd(Vec<Odd>),
     /// The daemon refused it with this sentence.
     Refused(String),
     /// No answer came: it may be recorded or not.
@@ -118,6 +126,8 @@ pub enum Request {
     Page(Page),
     /// Ring the terminal's bell.
     Bell,
+    /// Ask what an act would change.
+    DryRun(Box<Act>),
     /// Send an act.
     Act(Box<Act>),
     /// Leave.

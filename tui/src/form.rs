@@ -1,6 +1,7 @@
 //! Forms by which a person tells the daemon what was done: the fields, the checks, the act they make.
 
 mod build;
+mod check;
 mod open;
 mod watch;
 
@@ -11,7 +12,7 @@ use tui_input::backend::crossterm::EventHandler;
 use uuid::Uuid;
 
 pub use build::{Context, FieldProblem};
-pub use open::{break_form, fill_specimens, pulled_form, release_form, switch_form};
+pub use open::{break_form, exclude_form, fill_specimens, pulled_form, release_form, switch_form};
 pub use watch::{AlarmWord, alarm_form, handover_form, note_form};
 
 /// One form in progress.
@@ -32,6 +33,8 @@ pub struct Form {
     pub is_sending: bool,
     /// How far its information is scrolled.
     pub scroll: usize,
+    /// What the daemon said it would change.
+    check: check::Check,
     /// What was sent before without an answer, with the entries it was made from.
     sent: Option<(Vec<String>, Act)>,
 }
@@ -45,6 +48,8 @@ pub enum FormKind {
         needs_reason: bool,
     },
     CylindersPulled,
+    /// A position left out of the release judgement, or taken back.
+    Exclude,
     Switch(Switch),
     /// Something said to an alarm.
     Alarm {
@@ -85,8 +90,13 @@ pub enum FieldKey {
     To,
     Why,
     Set,
+    Position,
     Specimen(String),
     Specimens,
+    /// The unit of results typed without one.
+    Unit,
+    /// What is odd about the act, accepted by its name.
+    Accept(String),
     UseBreak(Uuid),
     LineName,
 }
@@ -159,10 +169,31 @@ impl Form {
             KeyCode::PageDown => self.scroll += 5,
             KeyCode::PageUp => self.scroll = self.scroll.saturating_sub(5),
             KeyCode::Enter if self.focus == self.fields.len() => return FormStep::Record,
-            KeyCode::Enter => self.focus += 1,
+            KeyCode::Enter => self.focus = self.after_enter(),
             _ => return self.field_key(key),
         }
         FormStep::Stay
+    }
+
+    /// Enter goes on; on an empty field it goes to Record, or to the name where that is still missing.
+    fn after_enter(&self) -> usize {
+        let is_empty_text =
+            |field: &Field| matches!(field.control, Control::Text(_)) && field.value().is_empty();
+        if !self.fields.get(self.focus).is_some_and(is_empty_text) {
+            return self.focus + 1;
+        }
+        let name = self
+            .fields
+            .iter()
+            .position(|field| field.key == FieldKey::By);
+        name.filter(|at| *at != self.focus && is_empty_text(&self.fields[*at]))
+            .unwrap_or(self.fields.len())
+    }
+
+    /// True where the focus is on the choice of the set.
+    pub fn is_at_set(&self) -> bool {
+        let field = self.fields.get(self.focus);
+        field.is_some_and(|field| field.key == FieldKey::Set)
     }
 
     fn field_key(&mut self, key: &KeyEvent) -> FormStep {
@@ -217,6 +248,14 @@ impl Form {
 
     fn values(&self) -> Vec<String> {
         self.fields.iter().map(Field::value).collect()
+    }
+
+    /// The act as the entries stand, for a question that records nothing.
+    ///
+    /// # Errors
+    /// The field that is wrong and a sentence that says what to do.
+    pub fn draft(&self, context: &Context<'_>) -> Result<Act, FieldProblem> {
+        build::act(self, context)
     }
 
     /// The act this form makes. Entries unchanged since an unanswered sending give the very same

@@ -37,6 +37,7 @@ pub enum Action {
     Break,
     Release,
     CylindersPulled,
+    Exclude,
     Seen,
     Snooze,
     Wake,
@@ -106,7 +107,7 @@ macro_rules! bindings {
 bindings! {
     Screens {
         [KeyCode::Char('y'), KeyCode::Char('1')] "y 1" Yard "the yard: every bed" Some("yard");
-        [KeyCode::Enter] "Enter" Open "the chosen bed in depth" Some("bed");
+        [KeyCode::Enter] "Enter" Open "the chosen bed in depth; of alarms, the bed of the chosen one" Some("bed");
         [KeyCode::Char('t'), KeyCode::Char('2')] "t 2" Troubles "what needs a person: alarms, new, seen, snoozed, cleared" Some("troubles");
         [KeyCode::Char('s'), KeyCode::Char('3')] "s 3" Sources "where readings come from, and what was refused" None;
         [KeyCode::Char('n'), KeyCode::Char('4')] "n 4" Night "every forecast on one line of time" None;
@@ -120,8 +121,8 @@ bindings! {
         [KeyCode::Char('o')] "o" Order "beds in yard order, or what needs a person most first" None;
         [KeyCode::Char('?'), KeyCode::F(1)] "? F1" Help "this help" Some("help");
         [KeyCode::Char('u')] "u" Units "change between SI and US customary units" None;
-        [KeyCode::Esc, KeyCode::Backspace] "Esc" Back "put a message away, or go back" None;
-        [KeyCode::Char('q')] "q Ctrl-C" Quit "leave the dashboard; the daemon goes on" Some("quit");
+        [KeyCode::Esc, KeyCode::Backspace] "Esc" Back "put a message away, or go one page back" None;
+        [KeyCode::Char('q')] "q Ctrl-C" Quit "leave; the daemon goes on (asked once while an alarm calls)" Some("quit");
     }
     Alarms {
         [KeyCode::Char('a')] "a" Seen "seen: you know of it and see to it" Some("seen");
@@ -147,6 +148,7 @@ bindings! {
         [KeyCode::Char('b')] "b" Break "enter a break" Some("break");
         [KeyCode::Char('r')] "r" Release "sign the release" Some("sign");
         [KeyCode::Char('p')] "p" CylindersPulled "cylinders pulled from under the tarp" None;
+        [KeyCode::Char('X')] "X" Exclude "leave a position out of the release judgement, or take it back" None;
         [KeyCode::Char('h')] "h" HeatOn "heat on" None;
         [KeyCode::Char('H')] "H" HeatOff "heat off" None;
         [KeyCode::Char('l')] "l" TarpLifted "tarp lifted" None;

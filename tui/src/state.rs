@@ -19,11 +19,13 @@ pub use alarms::{AlarmPart, is_new, is_snoozed};
 pub use fetched::{Fetched, Pages};
 
 use crate::event::{ActFailure, Connection, Event, Loss, Page, Request};
-use crate::form::Form;
+use crate::form::{FieldKey, Form, FormKind};
 use crate::times::Zone;
 
 /// Without a word for this long of wall time, what is shown is called old; heartbeats come each 5 s.
 pub const SILENCE_MAX: Duration = Duration::from_secs(12);
+/// A message that asks nothing of a person leaves after this much wall time.
+const MESSAGE_STAYS: Duration = Duration::from_secs(20);
 /// Points per series that a chart asks for: two per braille column of a wide screen.
 const SERIES_POINTS: usize = 240;
 
@@ -151,6 +153,12 @@ pub struct State {
     pub scroll: usize,
     pub form: Option<Form>,
     pub message: Option<Message>,
+    /// Since when of wall time the message stands.
+    message_since: Option<Duration>,
+    /// The screens that led to this one, the last at the end.
+    before: Vec<Screen>,
+    /// True where one more `q` leaves although somebody is called.
+    is_leaving: bool,
     pub charted: Charted,
     pub pages: Pages,
     pub order: Order,
@@ -179,6 +187,9 @@ impl State {
             scroll: 0,
             form: None,
             message: None,
+            message_since: None,
+            before: Vec::new(),
+            is_leaving: false,
             charted: Charted::default(),
             pages: Pages::default(),
             order: Order::default(),
@@ -220,6 +231,11 @@ impl State {
                     self.tell_changes();
                 }
             }
+            Event::DryRun { id, answer } => {
+                if let Some(form) = self.form.as_mut().filter(|form| form.id == id) {
+                    form.take_check(answer);
+                }
+            }
             Event::Act { id, answer } => {
                 if self.form.as_ref().is_some_and(|form| form.id == id) {
                     self.act_answer(answer);
@@ -227,12 +243,28 @@ impl State {
                 }
             }
         }
+        self.let_message_go();
         if self.snapshot.is_some() && self.rings() {
             requests.push(Request::Bell);
         }
         requests.extend(self.series_request());
         requests.extend(self.page_request());
         requests
+    }
+
+    /// What went well leaves by itself; what has a caution or went wrong stays until a key is pressed.
+    fn let_message_go(&mut self) {
+        match (&self.message, self.message_since) {
+            (None, _) => self.message_since = None,
+            (Some(_), None) => self.message_since = Some(self.wall),
+            (Some(message), Some(since)) => {
+                let is_plain = !message.is_bad && message.lines.len() == 1;
+                if is_plain && self.wall >= since + MESSAGE_STAYS {
+                    self.message = None;
+                    self.message_since = None;
+                }
+            }
+        }
     }
 
     fn connection(&mut self, news: Connection) -> Option<Request> {
@@ -350,7 +382,16 @@ impl State {
                 } else {
                     ""
                 };
-                let mut lines = vec![format!("Recorded: {}{known}.", form.title)];
+                // What the daemon understood, which is more than what was typed.
+                let understood = match answer.understood.as_str() {
+                    "" => &form.title,
+                    understood => understood,
+                };
+                let mut lines = vec![format!("Recorded: {understood}{known}.")];
+                lines.extend(form.verdict().map(str::to_owned));
+                if form.kind == FormKind::HandOver {
+                    self.settings.by = form.value(&FieldKey::To);
+                }
                 lines.extend(
                     answer
                         .cautions
@@ -363,6 +404,7 @@ impl State {
                 });
                 self.form = None;
             }
+            Err(ActFailure::Odd(odd)) => form.ask_about(&odd),
             Err(ActFailure::Refused(sentence)) => {
                 form.problem = Some(format!("Refused, nothing was recorded: {sentence}"));
             }

@@ -19,6 +19,7 @@ mod page;
 mod paint;
 mod plan;
 mod positions;
+mod small;
 mod sources;
 mod strip;
 mod text;
@@ -54,9 +55,7 @@ pub fn render(buf: &mut Buffer, state: &State, theme: Theme) -> Drawn {
              {}. Make it larger, or use \"tarplight show\".",
             area.width, area.height
         );
-        for (row, line) in (0..area.height).zip(text::wrap(&sentence, area.width.into())) {
-            paint::put(buf, 0, row, area.width, &line, theme.normal());
-        }
+        small::draw(buf, area, state, &sentence, theme);
         return Drawn::default();
     }
     let mut area = area;

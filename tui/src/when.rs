@@ -14,6 +14,10 @@ use crate::typed_time::{Clock, Day, Typed};
 /// Common practice has no figure; a shift's half keeps "17:00" typed at six in the morning usable.
 const STILL_TO_COME_MAX: TimeDelta = TimeDelta::hours(4);
 
+/// The same for the first placement of a pour that is being opened, which is recorded while it is placed
+/// or in the night after: common practice, no source.
+const OPENING_AHEAD_MAX: TimeDelta = TimeDelta::hours(8);
+
 /// The daemon takes no longer snooze.
 const SNOOZE_MAX: TimeDelta = TimeDelta::hours(8);
 
@@ -164,15 +168,15 @@ pub fn done(
     Ok(at)
 }
 
-/// Reads when placement began, for a pour that is being opened: a clock time that would fall on the other
-/// half of the day is asked back, for a pour is opened while it is placed.
+/// Reads when placement began, for a pour that is being opened: a clock time that
+/// comes again within eight hours is asked back, for a pour is opened while it is placed or in the night after.
 ///
 /// # Errors
 /// A [`TimeError`] that says what to type instead.
 pub fn placed(zone: Zone, text: &str, now: DateTime<Utc>) -> Result<DateTime<Utc>, TimeError> {
     let at = done(zone, text, now, None)?;
     match Typed::parse(text.trim()) {
-        Some(Typed::Clock(clock)) => sensible(zone, &clock, at, now, None, TimeDelta::hours(12)),
+        Some(Typed::Clock(clock)) => sensible(zone, &clock, at, now, None, OPENING_AHEAD_MAX),
         _ => Ok(at),
     }
 }

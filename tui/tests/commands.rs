@@ -90,6 +90,7 @@ fn answer(
                     sequence: 41,
                     recorded_at: support::now(),
                     already_known: false,
+                    understood: "set A broken, N1, today 02:05".to_owned(),
                     cautions: vec!["Mind the steam.".to_owned()],
                     ..ActAnswer::default()
                 };
@@ -170,7 +171,7 @@ fn a_break_is_sent_as_typed_and_its_cautions_are_talk() {
     ]);
     assert_eq!(output.status.code(), Some(0), "{}", err(&output));
     assert!(
-        out(&output).starts_with("recorded as number 41"),
+        out(&output).starts_with("recorded: set A broken, N1, today 02:05 (number 41, id "),
         "{}",
         out(&output)
     );
@@ -305,6 +306,12 @@ fn a_pour_is_opened_from_flags() {
         "13:10",
         "--wanted",
         "05:30",
+        "--heat-on",
+        "17:30",
+        "--heat-off",
+        "4 am",
+        "--soak",
+        "60 °C",
         "--position",
         "P1 20 ft stem",
         "--channel",
@@ -328,6 +335,10 @@ fn a_pour_is_opened_from_flags() {
     let utc = |text: &str| text.parse().ok();
     assert_eq!(opened.first_placement_at, utc("2026-11-25T19:10:00Z"));
     assert_eq!(opened.wanted_release_at, utc("2026-11-26T11:30:00Z"));
+    let plan = opened.heat_plan.expect("a heat plan");
+    assert_eq!(plan.on_at, utc("2026-11-25T23:30:00Z"));
+    assert_eq!(plan.off_at, utc("2026-11-26T10:00:00Z"));
+    assert_eq!(plan.soak_c, Some(60.0));
 }
 
 #[test]

@@ -5,6 +5,7 @@ mod support;
 use crossterm::event::KeyCode;
 use daemon_api::act::{Act, ActAnswer, ActBody};
 use daemon_api::bed::PlantSnapshot;
+use daemon_api::effect::{ActEffect, BrokenEffect, Odd};
 use daemon_api::pour::{PourStatus, SignedView};
 use support::{Dashboard, LARGE, SMALL, bed, break_id, confirmed, normal, snapshot};
 use tui::event::{ActFailure, Event, Request};
@@ -20,7 +21,7 @@ fn act_of(requests: &[Request]) -> &Act {
         .iter()
         .find_map(|request| match request {
             Request::Act(act) => Some(act.as_ref()),
-            Request::Series { .. } | Request::Page(_) | Request::Bell | Request::Quit => None,
+            _ => None,
         })
         .expect("an act is sent")
 }
@@ -33,6 +34,63 @@ fn record(dashboard: &mut Dashboard) -> Vec<Request> {
         dashboard.key(KeyCode::Tab);
     }
     dashboard.key(KeyCode::Enter)
+}
+
+/// Goes to the record button, answers what is asked there, and records.
+fn checked_and_recorded(dashboard: &mut Dashboard, odd: Vec<Odd>) -> Act {
+    let form = dashboard.state.form.as_ref().expect("a form is open");
+    let mut asked = Vec::new();
+    for _ in 0..form.fields.len() - form.focus {
+        asked = dashboard.key(KeyCode::Tab);
+    }
+    let asked = asked.into_iter().find_map(|request| match request {
+        Request::DryRun(act) => Some(act),
+        _ => None,
+    });
+    let act = asked.expect("what it would say is asked at the record button");
+    assert!(
+        dashboard
+            .key(KeyCode::Enter)
+            .iter()
+            .all(|request| !matches!(request, Request::Act(_))),
+        "nothing is recorded before what it says is read"
+    );
+    let judged = support::break_of(24.13, true);
+    let answer = Ok(ActAnswer {
+        id: act.id,
+        dry_run: true,
+        odd,
+        effect: Some(Box::new(ActEffect {
+            pours: Vec::new(),
+            broken: Some(BrokenEffect {
+                set: "A".to_owned(),
+                specimens: vec!["A1".to_owned(), "A2".to_owned()],
+                verdict: "3500 psi of 3500 psi: passes".to_owned(),
+                judged,
+            }),
+        })),
+        ..ActAnswer::default()
+    });
+    dashboard.event(Event::DryRun { id: act.id, answer });
+    let screen = dashboard.screen(SMALL);
+    assert!(
+        screen.contains("By it: 3500 psi of 3500 psi: passes"),
+        "{screen}"
+    );
+    let mut sent = dashboard.key(KeyCode::Enter);
+    while !sent
+        .iter()
+        .any(|request| matches!(request, Request::Act(_)))
+    {
+        assert!(
+            problem(dashboard).contains("Something is odd"),
+            "{}",
+            problem(dashboard)
+        );
+        dashboard.key(KeyCode::Char(' '));
+        sent = record(dashboard);
+    }
+    act_of(&sent).clone()
 }
 
 fn problem(dashboard: &Dashboard) -> String {
@@ -67,8 +125,9 @@ fn a_release_needs_its_line_typed_and_then_names_its_breaks() {
     let mut dashboard = at_bed(normal(), "N4");
     dashboard.key(KeyCode::Char('r'));
     assert!(record(&mut dashboard).is_empty());
-    assert!(problem(&dashboard).contains("exactly as it stands: N4"));
-    dashboard.type_text("N4");
+    assert!(problem(&dashboard).contains("as it stands: N4"));
+    // Without a thought for capitals.
+    dashboard.type_text("n4");
     let requests = record(&mut dashboard);
     let act = act_of(&requests);
     let ActBody::ReleaseSigned(signed) = &act.body else {
@@ -114,7 +173,6 @@ fn a_release_without_break_or_without_estimate_is_not_sent_as_it_is() {
 fn a_break_is_entered_as_typed_and_a_wrong_entry_takes_the_focus() {
     let mut dashboard = at_bed(normal(), "N1");
     dashboard.key(KeyCode::Char('b'));
-    dashboard.key(KeyCode::Tab);
     dashboard.type_text("50265 lbf 4 inx");
     // Text is edited like in any field: the last letter is taken back later.
     assert!(record(&mut dashboard).is_empty());
@@ -128,9 +186,8 @@ fn a_break_is_entered_as_typed_and_a_wrong_entry_takes_the_focus() {
     }
     dashboard.key(KeyCode::Backspace);
     dashboard.key(KeyCode::Enter);
-    dashboard.type_text("3590 psi");
-    let requests = record(&mut dashboard);
-    let act = act_of(&requests);
+    dashboard.type_text("3590");
+    let act = checked_and_recorded(&mut dashboard, Vec::new());
     let ActBody::BreakRecorded(result) = &act.body else {
         panic!("not a break: {act:?}")
     };
@@ -146,10 +203,65 @@ fn a_break_is_entered_as_typed_and_a_wrong_entry_takes_the_focus() {
 }
 
 #[test]
+fn what_is_odd_about_a_break_is_read_and_accepted_by_name_before_it_is_recorded() {
+    let mut dashboard = at_bed(normal(), "N1");
+    dashboard.key(KeyCode::Char('b'));
+    dashboard.type_text("3590");
+    let odd = Odd {
+        name: "far-from-twins".to_owned(),
+        text: "A1 is far from its twins.".to_owned(),
+    };
+    let act = checked_and_recorded(&mut dashboard, vec![odd]);
+    assert_eq!(act.accept, ["far-from-twins"]);
+    let answer = Ok(ActAnswer {
+        id: act.id,
+        sequence: 41,
+        understood: "set A broken: A1 3590 psi, N1, today 02:14".to_owned(),
+        ..ActAnswer::default()
+    });
+    dashboard.event(Event::Act { id: act.id, answer });
+    let screen = dashboard.screen(SMALL);
+    for words in [
+        "Recorded: set A broken: A1 3590 psi, N1, today 02:14.",
+        "3500 psi of 3500 psi: passes",
+    ] {
+        assert!(screen.contains(words), "{screen}");
+    }
+}
+
+#[test]
+fn enter_on_an_empty_field_goes_to_record() {
+    let mut dashboard = at_bed(normal(), "N1");
+    dashboard.key(KeyCode::Char('b'));
+    dashboard.type_text("3590");
+    dashboard.keys(&[KeyCode::Enter, KeyCode::Enter]);
+    let form = dashboard.state.form.as_ref().expect("a form");
+    assert_eq!(form.focus, form.fields.len());
+}
+
+#[test]
+fn a_clock_time_still_to_come_is_refused_in_the_form_with_both_readings() {
+    let mut dashboard = at_bed(normal(), "N1");
+    dashboard.key(KeyCode::Char('h'));
+    dashboard.keys(&[KeyCode::Up, KeyCode::Up]);
+    dashboard.keys(&[KeyCode::Backspace; 3]);
+    dashboard.type_text("02:20");
+    assert!(record(&mut dashboard).is_empty());
+    let told = problem(&dashboard);
+    assert!(
+        told.contains("02:20 today is still to come (in 6 min"),
+        "{told}"
+    );
+    assert!(
+        told.contains("02:20 yesterday is before N1's first concrete"),
+        "{told}"
+    );
+}
+
+#[test]
 fn a_break_in_the_future_or_pulled_after_its_test_is_refused_in_the_form() {
     let mut dashboard = at_bed(normal(), "N1");
     dashboard.key(KeyCode::Char('b'));
-    dashboard.key(KeyCode::Tab);
     dashboard.type_text("3590 psi");
     dashboard.keys(&[KeyCode::Tab, KeyCode::Tab]);
     dashboard.type_text("02:10");
@@ -288,4 +400,26 @@ fn a_line_that_is_released_is_not_signed_a_second_time() {
         "{screen}"
     );
     assert!(!screen.contains("[ Record ]"), "{screen}");
+}
+
+#[test]
+fn a_position_is_left_out_with_its_reason_and_taken_back_by_one_key() {
+    let mut dashboard = at_bed(normal(), "N1");
+    dashboard.key(KeyCode::Char('X'));
+    assert!(record(&mut dashboard).is_empty());
+    assert!(problem(&dashboard).contains("why it is left out"));
+    dashboard.type_text("wire cut");
+    let act = act_of(&record(&mut dashboard)).clone();
+    let position = "P1".to_owned();
+    assert_eq!(act.body, ActBody::PositionExcluded { position });
+    assert_eq!(act.why.as_deref(), Some("wire cut"));
+
+    let mut snapshot = normal();
+    snapshot.beds[0].pours[0].positions[0].excluded = Some("wire cut".to_owned());
+    let mut dashboard = at_bed(snapshot, "N1");
+    dashboard.key(KeyCode::Char('X'));
+    assert!(dashboard.screen(SMALL).contains("Record takes it back"));
+    let position = "P1".to_owned();
+    let act = act_of(&record(&mut dashboard)).clone();
+    assert_eq!(act.body, ActBody::PositionRestored { position });
 }

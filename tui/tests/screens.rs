@@ -325,6 +325,13 @@ fn a_clock_change_reads_right() {
 fn below_the_smallest_size_a_sentence_says_so() {
     let screen = Dashboard::of(normal()).screen((60, 20));
     insta::assert_snapshot!(screen.trim_end(), @"
+    Nothing needs a person.
+    N1: curing
+    N2: placing
+    N3: no pour
+    N4: cylinders passed, not released
+    S1: break due
+    S2: break FAILED, curing
     tarplight needs 80 columns and 24 lines; this terminal has
     60 and 20. Make it larger, or use \"tarplight show\".
     ");

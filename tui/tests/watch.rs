@@ -160,14 +160,14 @@ fn seen_is_two_keys_and_names_the_alarm_and_the_person() {
 }
 
 #[test]
-fn in_the_yard_a_means_the_chosen_beds_most_urgent_alarm_that_nobody_has_seen() {
+fn in_the_yard_a_means_the_chosen_beds_alarm_and_else_the_one_on_the_bar() {
     let mut dashboard = Dashboard::of(with_alarms(&[hot(), silent("new")]));
     dashboard.key(KeyCode::Char('a'));
     assert!(dashboard.screen(SMALL).contains("N1: seen"));
     dashboard.key(KeyCode::Esc);
     dashboard.key(KeyCode::Down);
     dashboard.key(KeyCode::Char('a'));
-    is_refused(&dashboard, "press t for all");
+    assert!(dashboard.screen(SMALL).contains("N4: seen"));
 }
 
 #[test]
@@ -189,9 +189,18 @@ fn a_snooze_needs_an_end_to_come_and_a_reason() {
         let form = dashboard.state.form.as_ref().expect("it stays open");
         form.problem.clone().unwrap_or_default()
     };
+    dashboard.keys(&[KeyCode::Backspace; 6]);
     assert!(record(&mut dashboard).is_empty());
     assert!(problem(&dashboard).contains("is not a time"));
-    dashboard.type_text("03:30");
+    dashboard.type_text("02:00");
+    assert!(record(&mut dashboard).is_empty());
+    let told = problem(&dashboard);
+    assert!(
+        told.contains("02:00 tomorrow is more than 8 h ahead"),
+        "{told}"
+    );
+    dashboard.keys(&[KeyCode::Backspace; 5]);
+    dashboard.type_text("3:30 am");
     assert!(record(&mut dashboard).is_empty());
     assert!(problem(&dashboard).contains("needs its reason"));
     dashboard.type_text("boiler is being started");
@@ -348,7 +357,7 @@ fn forty_beds_are_all_in_sight_on_the_smallest_terminal() {
 
 #[test]
 fn the_far_view_says_bed_and_word_or_that_all_is_normal_and_since_when() {
-    let mut dashboard = Dashboard::of(with_alarms(&[silent("new"), hot()]));
+    let mut dashboard = Dashboard::of(with_alarms(&[hot(), silent("new")]));
     dashboard.key(KeyCode::Char('f'));
     capture("far-trouble", &mut dashboard);
     let mut dashboard = Dashboard::of(normal());
@@ -434,12 +443,21 @@ fn a_note_and_a_handover_are_entered_by_keyboard() {
     ));
     capture("handover", &mut dashboard);
     dashboard.type_text("J. Reed");
-    for _ in 0..3 {
+    for _ in 0..2 {
         dashboard.key(KeyCode::Enter);
     }
     let act = act_of(dashboard.key(KeyCode::Enter));
     let to = "J. Reed".to_owned();
     assert_eq!(act.body, ActBody::ShiftHandedOver { to });
+    let answer = Ok(daemon_api::ActAnswer {
+        id: act.id,
+        sequence: 41,
+        ..daemon_api::ActAnswer::default()
+    });
+    dashboard.event(Event::Act { id: act.id, answer });
+    dashboard.key(KeyCode::Char('N'));
+    let form = dashboard.state.form.as_ref().expect("a form");
+    assert_eq!(form.value(&tui::form::FieldKey::By), "J. Reed");
 }
 
 #[test]
@@ -479,4 +497,101 @@ fn who_comes_back_is_told_what_changed_meanwhile() {
 
 fn is_changes(request: &Request) -> bool {
     matches!(request, Request::Page(Page::Changes { .. }))
+}
+
+#[test]
+fn the_key_for_seen_takes_the_alarm_of_the_bar_where_the_chosen_bed_has_none() {
+    let mut dashboard = Dashboard::of(with_alarms(&[hot(), silent("new")]));
+    let bar = dashboard.state.awake()[0].clone();
+    let other = dashboard
+        .state
+        .rows()
+        .iter()
+        .map(|row| row.key())
+        .find(|row| {
+            dashboard
+                .state
+                .awake()
+                .iter()
+                .all(|one| one.bed.as_ref() != Some(&row.bed))
+        });
+    dashboard.state.chosen = Some(other.expect("a bed without an alarm"));
+    dashboard.key(KeyCode::Char('a'));
+    let form = dashboard
+        .state
+        .form
+        .as_ref()
+        .expect("the bar's alarm is asked about");
+    assert_eq!(form.bed, bar.bed.expect("a bed's alarm"));
+}
+
+#[test]
+fn enter_on_the_alarms_page_opens_the_bed_of_the_chosen_alarm_and_esc_goes_back() {
+    let mut dashboard = Dashboard::of(with_alarms(&[hot(), silent("new")]));
+    dashboard.key(KeyCode::Char('t'));
+    let bed = dashboard
+        .state
+        .chosen_alarm()
+        .and_then(|one| one.bed.clone());
+    dashboard.key(KeyCode::Enter);
+    assert_eq!(dashboard.state.screen, tui::state::Screen::Bed);
+    assert_eq!(
+        dashboard.state.chosen.as_ref().map(|row| row.bed.clone()),
+        bed
+    );
+    dashboard.key(KeyCode::Esc);
+    assert_eq!(dashboard.state.screen, tui::state::Screen::Troubles);
+    dashboard.key(KeyCode::Esc);
+    assert_eq!(dashboard.state.screen, tui::state::Screen::Yard);
+}
+
+#[test]
+fn leaving_while_an_alarm_calls_is_asked_once() {
+    let mut dashboard = Dashboard::of(with_alarms(&[hot(), silent("new")]));
+    assert!(!dashboard.key(KeyCode::Char('q')).contains(&Request::Quit));
+    let screen = dashboard.screen(SMALL);
+    assert!(screen.contains("Press q again to leave"), "{screen}");
+    // Another key takes the wish back.
+    dashboard.key(KeyCode::Char('w'));
+    assert!(!dashboard.key(KeyCode::Char('q')).contains(&Request::Quit));
+    assert!(dashboard.key(KeyCode::Char('q')).contains(&Request::Quit));
+    let mut calm = Dashboard::of(normal());
+    assert!(calm.key(KeyCode::Char('q')).contains(&Request::Quit));
+}
+
+#[test]
+fn a_terminal_of_any_size_shows_the_most_urgent_alarm_and_the_beds() {
+    let mut dashboard = Dashboard::of(with_alarms(&[hot(), silent("new")]));
+    let first = dashboard.state.awake()[0].clone();
+    let more = dashboard.state.awake().len() - 1;
+    for size in [(60, 24), (79, 24), (200, 12), (40, 3)] {
+        let screen = dashboard.screen(size);
+        let head = screen.lines().next().unwrap_or_default().to_owned();
+        let bed = first.bed.clone().unwrap_or_default();
+        assert!(head.contains(&format!("{bed}: ")), "{size:?}: {head}");
+        assert!(head.contains(&format!("{more} more")), "{size:?}: {head}");
+    }
+    assert!(
+        dashboard
+            .screen((60, 24))
+            .contains("tarplight needs 80 columns")
+    );
+    // Nowhere so small that drawing fails.
+    for size in [(1, 1), (3, 2), (12, 1)] {
+        dashboard.screen(size);
+    }
+}
+
+#[test]
+fn a_message_leaves_with_the_next_key_and_by_itself() {
+    let mut dashboard = Dashboard::of(normal());
+    dashboard.key(KeyCode::Char('o'));
+    assert!(dashboard.state.message.is_some());
+    dashboard.key(KeyCode::Char('w'));
+    assert!(dashboard.state.message.is_none());
+    dashboard.key(KeyCode::Char('o'));
+    dashboard.event(Event::Tick);
+    dashboard.wait(std::time::Duration::from_secs(25));
+    dashboard.event(Event::Tick);
+    assert!(dashboard.state.message.is_none());
 }

@@ -52,6 +52,10 @@ fn a_strength_in_the_wrong_unit_is_answered_with_the_right_one() {
         message(Megapascal::from_psi(25.0)),
         "25 psi is no strength of concrete: did you mean 25 MPa?"
     );
+    assert_eq!(
+        message(Megapascal::from_psi(490_000.0)),
+        "490000 psi is no strength of concrete: was it a load, in lbf or kN?"
+    );
     assert!(message(Megapascal(1e6)).starts_with("concrete strength must be from 1 to 150 MPa"));
     assert!(check_plausible(Megapascal::from_psi(3500.0)).is_ok());
     assert!(check_plausible(Megapascal(f64::NAN)).is_err());

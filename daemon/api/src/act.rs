@@ -55,6 +55,9 @@ pub struct ActAnswer {
     pub recorded_at: DateTime<Utc>,
     /// True where the very same act was already in the record.
     pub already_known: bool,
+    /// What was understood, in the plant's zone and units, such as "heat on, N2, today 17:00".
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub understood: String,
     /// What the person should know although the act was accepted.
     #[serde(default)]
     pub cautions: Vec<String>,

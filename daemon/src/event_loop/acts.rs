@@ -147,6 +147,7 @@ impl EventLoop {
             sequence: known.sequence,
             recorded_at: convert::utc(known.core.recorded_at),
             already_known: true,
+            understood: self.live.understood(wire),
             cautions: self.live.acts().cautions(wire.id),
             ..ActAnswer::default()
         })
@@ -236,6 +237,7 @@ impl EventLoop {
             sequence,
             recorded_at: convert::utc(recorded_at),
             already_known: false,
+            understood: self.live.understood(&act.wire),
             cautions: act.cautions.clone(),
             odd: act.odd.clone(),
             ..ActAnswer::default()

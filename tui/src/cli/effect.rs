@@ -8,7 +8,10 @@ use crate::words;
 
 /// The whole answer to a dry run.
 pub fn dry_run(answer: &ActAnswer, units: UnitSystem) -> String {
-    let mut lines = vec!["dry run, nothing is recorded".to_owned()];
+    let mut lines = vec![format!(
+        "dry run, nothing is recorded: {}",
+        answer.understood
+    )];
     let effect = answer.effect.clone().unwrap_or_default();
     if let Some(broken) = &effect.broken {
         let specimens = broken.specimens.iter().zip(&broken.judged.strengths_mpa);
@@ -30,6 +33,19 @@ pub fn dry_run(answer: &ActAnswer, units: UnitSystem) -> String {
     );
     lines.extend(odd(&answer.odd));
     lines.join("\n") + "\n"
+}
+
+/// What was recorded, as the daemon understood it.
+pub fn recorded(answer: &ActAnswer) -> String {
+    let known = if answer.already_known {
+        ", in the record already"
+    } else {
+        ""
+    };
+    format!(
+        "recorded: {} (number {}{known}, id {})\n",
+        answer.understood, answer.sequence, answer.id
+    )
 }
 
 /// Each odd thing with what accepts it.

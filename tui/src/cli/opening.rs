@@ -6,11 +6,11 @@ use anyhow::{Context as _, bail};
 use chrono::{DateTime, Utc};
 use clap::{Args, Subcommand};
 use daemon_api::act::{
-    ActBody, ChannelBinding, ChannelRole, Position, PourCorrected, PourOpened, Requirement,
-    StrengthAct,
+    ActBody, ChannelBinding, ChannelRole, HeatPlan, Position, PourCorrected, PourOpened,
+    Requirement, StrengthAct,
 };
 use serde::de::DeserializeOwned;
-use units::{Megapascal, Metre};
+use units::{Celsius, Megapascal, Metre};
 
 use super::ActArgs;
 use super::acts::reasoned;
@@ -21,16 +21,16 @@ use crate::when::{self, Beginning};
 #[derive(Debug, Subcommand)]
 pub enum PourCommand {
     /// Open a pour, from a file or from flags
-    Open(OpenArgs),
+    Open(Box<OpenArgs>),
     /// Correct what was said when a pour was opened; what is not given stays
-    Correct(CorrectArgs),
+    Correct(Box<CorrectArgs>),
 }
 
 #[derive(Debug, Args)]
 #[command(
     after_help = "Examples:\n  tarplight pour open --file pour.toml\n  tarplight pour open --bed N4 --mix DT-45 \
                   --required \"3500 psi\" --from \"0 ft\" --to \"200 ft\" \\\n      --first-placement 13:10 \
-                  --position \"P1 20 ft stem\" --channel \"N4-01 P1\" --channel \"N4-09 enclosure\"\n\nIn \
+                  --heat-on 17:30 --heat-off \"4 am\" \\\n      --position \"P1 20 ft stem\" --channel \"N4-01 P1\" --channel \"N4-09 enclosure\"\n\nIn \
                   the file a quantity is a number under its SI key (strength_mpa = 24.1) or text with its \
                   unit\n(strength = \"3500 psi\"); pour, by, at and why may stand beside it."
 )]
@@ -64,8 +64,17 @@ pub struct OpenArgs {
     /// When the plant wants to release, the next such time
     #[arg(long, value_name = "TIME", conflicts_with = "file")]
     wanted: Option<String>,
+    /// When heat is to go on: the next such time after the first placement
+    #[arg(long, value_name = "TIME", conflicts_with = "file")]
+    heat_on: Option<String>,
+    /// When heat is to go off
+    #[arg(long, value_name = "TIME", conflicts_with = "file")]
+    heat_off: Option<String>,
+    /// Temperature of the air under the tarp that is held meanwhile
+    #[arg(long, value_name = "TEMPERATURE", conflicts_with = "file")]
+    soak: Option<String>,
     /// This bed gets no heat
-    #[arg(long, conflicts_with = "file")]
+    #[arg(long, conflicts_with_all = ["file", "heat_on", "heat_off", "soak"])]
     without_heat: bool,
     /// A measured position: name, station, place in the section
     #[arg(long, value_name = "\"NAME STATION PLACE\"", conflicts_with = "file")]
@@ -266,23 +275,48 @@ fn opened(plant: &Plant, args: &OpenArgs) -> anyhow::Result<PourOpened> {
         section: None,
         cementitious_kg_m3: None,
         fresh: None,
-        heat_plan: None,
+        heat_plan: heat_plan(plant, args, first_placement_at)?,
         without_heat: args.without_heat,
-        wanted_release_at: wanted(plant, args.wanted.as_ref(), first_placement_at)?,
+        wanted_release_at: next(plant, "wanted", args.wanted.as_ref(), first_placement_at)?,
         limit_set: None,
     })
 }
 
-fn wanted(
+fn heat_plan(
     plant: &Plant,
-    typed: Option<&String>,
+    args: &OpenArgs,
     first_placement_at: Option<DateTime<Utc>>,
+) -> anyhow::Result<Option<HeatPlan>> {
+    let on_at = next(plant, "heat-on", args.heat_on.as_ref(), first_placement_at)?;
+    let off_at = next(
+        plant,
+        "heat-off",
+        args.heat_off.as_ref(),
+        on_at.or(first_placement_at),
+    )?;
+    let soak = args.soak.as_ref().map(|typed| Celsius::parse(typed));
+    let soak_c = soak.transpose().context("--soak")?.map(|soak| soak.0);
+    let plan = HeatPlan {
+        on_at,
+        rise_c_per_h: None,
+        soak_c,
+        off_at,
+    };
+    Ok((plan != HeatPlan::default()).then_some(plan))
+}
+
+/// A time that is planned: the next such one after what comes before it.
+fn next(
+    plant: &Plant,
+    option: &str,
+    typed: Option<&String>,
+    after: Option<DateTime<Utc>>,
 ) -> anyhow::Result<Option<DateTime<Utc>>> {
-    let from = first_placement_at.unwrap_or(plant.now);
+    let from = after.unwrap_or(plant.now);
     typed
         .map(|typed| when::planned(plant.zone, typed, plant.now, from))
         .transpose()
-        .context("--wanted")
+        .with_context(|| format!("--{option}"))
 }
 
 /// `P1 20 ft stem`: a name, a station with its unit, the place in the section.

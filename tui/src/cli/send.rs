@@ -59,6 +59,27 @@ impl Desk {
             .context("every act says who did it: give --by \"YOUR NAME\" or set TARPLIGHT_BY")
     }
 
+    /// What the plant makes of an act that is recorded: the verdict on a break, the curve of a new pour.
+    async fn what_came_of(&self, act: &Act) -> String {
+        let is_told = matches!(act.body, ActBody::BreakRecorded(_) | ActBody::PourOpened(_));
+        if !is_told {
+            return String::new();
+        }
+        // The act is recorded whether or not this answer comes.
+        let Ok(pour) = self.client.pour(&act.pour).await else {
+            return String::new();
+        };
+        match act.body {
+            ActBody::BreakRecorded(_) => {
+                let sets = pour.cylinder_sets.iter();
+                let mut breaks = sets.flat_map(|set| &set.breaks);
+                let judged = breaks.find(|judged| judged.id == act.id);
+                judged.map_or_else(String::new, |judged| format!("  {}\n", judged.words))
+            }
+            _ => format!("  {}\n", pour.curve.note),
+        }
+    }
+
     /// Sends an act and prints its answer; of a dry run, what it would change.
     pub async fn send(&self, act: &Act, args: &ActArgs) -> anyhow::Result<()> {
         if args.dry_run {
@@ -67,26 +88,28 @@ impl Desk {
                 Err(ClientError::Problem(problem)) => bail!("it would be refused: {problem}"),
                 Err(other) => return Err(other.into()),
             };
+            if args.json {
+                return Ok(print(&(serde_json::to_string(&answer)? + "\n"))?);
+            }
             let units = self.plant().await?.units;
             return Ok(print(&effect::dry_run(&answer, units))?);
         }
         match self.client.act(act).await {
             Ok(answer) => {
-                let known = if answer.already_known {
-                    ", which was in the record already"
+                if args.json {
+                    print(&(serde_json::to_string(&answer)? + "\n"))?;
                 } else {
-                    ""
-                };
-                print(&format!(
-                    "recorded as number {}, id {}{known}\n",
-                    answer.sequence, answer.id
-                ))?;
-                for caution in &answer.cautions {
-                    talk(&format!("caution: {caution}"));
+                    print(&effect::recorded(&answer))?;
+                    for caution in &answer.cautions {
+                        talk(&format!("caution: {caution}"));
+                    }
                 }
                 // So that a script's next command already sees it. The act is recorded: whether the wait
                 // succeeds changes nothing of that.
                 let _ = self.client.looked_at(answer.sequence).await;
+                if !args.json {
+                    print(&self.what_came_of(act).await)?;
+                }
                 Ok(())
             }
             Err(ClientError::Problem(problem)) if !problem.odd.is_empty() => bail!(

@@ -1,13 +1,15 @@
 //! Questions at the command line: the yard, a bed, the troubles and the acts as text or JSON.
 
+use anyhow::bail;
 use daemon_api::bed::{BedView, PlantSnapshot};
+use daemon_api::client::ClientError;
 use daemon_api::effect::RecordEntry;
 use daemon_api::pour::PourView;
 use units::{Celsius, Show};
 
 use super::send::{Desk, Plant, print};
 use crate::times::span_text;
-use crate::words;
+use crate::{names, words};
 
 pub async fn show(desk: &Desk, bed: Option<&str>, json: bool) -> anyhow::Result<()> {
     let Some(name) = bed else {
@@ -19,11 +21,39 @@ pub async fn show(desk: &Desk, bed: Option<&str>, json: bool) -> anyhow::Result<
         }
         return Ok(print(&yard_text(&plant))?);
     };
-    let view = desk.client.bed(name).await?;
+    let plant = desk.plant().await?;
+    let Some(bed) = names::find(&plant.snapshot.beds, name, |bed| &bed.bed) else {
+        return pour(desk, &plant, name, json).await;
+    };
+    let view = desk.client.bed(&bed.bed).await?;
     if json {
         return Ok(print(&(serde_json::to_string_pretty(&view)? + "\n"))?);
     }
-    Ok(print(&bed_text(&desk.plant().await?, &view))?)
+    Ok(print(&bed_text(&plant, &view))?)
+}
+
+/// One pour, on its bed or finished.
+async fn pour(desk: &Desk, plant: &Plant, name: &str, json: bool) -> anyhow::Result<()> {
+    // A finished pour is known to the daemon alone; those on the beds are found in any case.
+    let pours: Vec<&PourView> = plant
+        .snapshot
+        .beds
+        .iter()
+        .flat_map(|bed| &bed.pours)
+        .collect();
+    let known = names::find(&pours, name, |pour| &pour.pour).map_or(name, |pour| &pour.pour);
+    let view = match desk.client.pour(known).await {
+        Ok(view) => view,
+        Err(ClientError::Problem(problem)) => {
+            let beds: Vec<&str> = plant.snapshot.beds.iter().map(|bed| &*bed.bed).collect();
+            bail!("{problem} The beds are {}.", beds.join(", "))
+        }
+        Err(other) => return Err(other.into()),
+    };
+    if json {
+        return Ok(print(&(serde_json::to_string_pretty(&view)? + "\n"))?);
+    }
+    Ok(print(&pour_in_depth(plant, &view))?)
 }
 
 /// A bed as `tarplight show BED` prints it; empty where the plant has no such bed.
@@ -87,49 +117,12 @@ fn pour_text(plant: &Plant, pour: &PourView) -> String {
 }
 
 fn bed_text(plant: &Plant, bed: &BedView) -> String {
-    let units = plant.units;
     let mut text = String::new();
     if bed.pours.is_empty() {
         text.push_str(&format!("{}: no pour\n", bed.bed));
     }
     for pour in &bed.pours {
-        text.push_str(&pour_text(plant, pour));
-        for caution in &pour.cautions {
-            text.push_str(&format!("    caution: {}\n", caution.text));
-        }
-        text.push_str(&format!(
-            "    {}\n",
-            words::heat_and_tarp(pour, plant.zone, plant.now)
-        ));
-        for position in &pour.positions {
-            let governs = if pour.governing_position.as_ref() == Some(&position.position) {
-                ", governs"
-            } else {
-                ""
-            };
-            text.push_str(&format!(
-                "    position {}: {}, {}, {}{governs}\n",
-                position.position,
-                words::temperature(position.temperature_c, units),
-                words::trust(&position.trust),
-                words::estimate_at(pour, &position.estimate, units),
-            ));
-            if let Some(reason) = &position.excluded {
-                text.push_str(&format!("        EXCLUDED: {reason}\n"));
-            }
-        }
-        for set in &pour.cylinder_sets {
-            text.push_str(&format!("    {}\n", words::set_words(set, units)));
-            for result in &set.breaks {
-                text.push_str(&format!(
-                    "        {}: {}; by {} (not verified), id {}\n",
-                    plant.zone.clock_near(result.tested_at, plant.now),
-                    result.words,
-                    result.by,
-                    result.id,
-                ));
-            }
-        }
+        text.push_str(&pour_in_depth(plant, pour));
     }
     for trouble in &bed.troubles {
         text.push_str(&format!(
@@ -138,6 +131,48 @@ fn bed_text(plant: &Plant, bed: &BedView) -> String {
             trouble.what,
             trouble.first_act
         ));
+    }
+    text
+}
+
+fn pour_in_depth(plant: &Plant, pour: &PourView) -> String {
+    let units = plant.units;
+    let mut text = pour_text(plant, pour);
+    for caution in &pour.cautions {
+        text.push_str(&format!("    caution: {}\n", caution.text));
+    }
+    text.push_str(&format!(
+        "    {}\n",
+        words::heat_and_tarp(pour, plant.zone, plant.now)
+    ));
+    for position in &pour.positions {
+        let governs = if pour.governing_position.as_ref() == Some(&position.position) {
+            ", governs"
+        } else {
+            ""
+        };
+        text.push_str(&format!(
+            "    position {}: {}, {}, {}{governs}\n",
+            position.position,
+            words::temperature(position.temperature_c, units),
+            words::trust(&position.trust),
+            words::estimate_at(pour, &position.estimate, units),
+        ));
+        if let Some(reason) = &position.excluded {
+            text.push_str(&format!("        EXCLUDED: {reason}\n"));
+        }
+    }
+    for set in &pour.cylinder_sets {
+        text.push_str(&format!("    {}\n", words::set_words(set, units)));
+        for result in &set.breaks {
+            text.push_str(&format!(
+                "        {}: {}; by {} (not verified), id {}\n",
+                plant.zone.clock_near(result.tested_at, plant.now),
+                result.words,
+                result.by,
+                result.id,
+            ));
+        }
     }
     text
 }

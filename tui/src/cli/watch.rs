@@ -181,6 +181,7 @@ fn spoken(plant: &Plant, command: WatchCommand) -> anyhow::Result<Spoken> {
                 at,
                 why: Some(text),
                 dry_run: false,
+                json: false,
                 accept: Vec::new(),
                 id: None,
             };

@@ -51,6 +51,10 @@ pub fn act(form: &Form, context: &Context<'_>) -> Result<Act, FieldProblem> {
             let body = ActBody::CylindersPulled { set, specimens };
             (body, why, time(form, context, &FieldKey::At)?)
         }
+        FormKind::Exclude => {
+            let body = excluded(form, context, why.is_none())?;
+            (body, why, time(form, context, &FieldKey::At)?)
+        }
         FormKind::Break => {
             let result = break_result(form, context)?;
             let tested_at = result.tested_at;
@@ -91,10 +95,29 @@ pub fn act(form: &Form, context: &Context<'_>) -> Result<Act, FieldProblem> {
         happened_at,
         by,
         why,
-        accept: Vec::new(),
+        accept: form.accepted(),
         pour: form.pour.clone(),
         body,
     })
+}
+
+/// What is left out is taken back by the same form.
+fn excluded(
+    form: &Form,
+    context: &Context<'_>,
+    lacks_reason: bool,
+) -> Result<ActBody, FieldProblem> {
+    let position = form.value(&FieldKey::Position);
+    let mut positions = context.pour.iter().flat_map(|pour| &pour.positions);
+    let is_excluded = positions.any(|one| one.position == position && one.excluded.is_some());
+    if is_excluded {
+        return Ok(ActBody::PositionRestored { position });
+    }
+    if lacks_reason {
+        let sentence = "Type why it is left out: the reason stands in the release.";
+        return Err(problem(form, &FieldKey::Why, sentence));
+    }
+    Ok(ActBody::PositionExcluded { position })
 }
 
 pub(super) fn problem(form: &Form, key: &FieldKey, sentence: impl Into<String>) -> FieldProblem {
@@ -127,6 +150,7 @@ fn break_result(form: &Form, context: &Context<'_>) -> Result<BreakResult, Field
         if typed.is_empty() {
             continue;
         }
+        let typed = entry::with_unit(&typed, &form.value(&FieldKey::Unit));
         specimens.push(entry::specimen(name, &typed).map_err(|wrong| FieldProblem {
             field: at,
             sentence: wrong.to_string(),
@@ -183,8 +207,8 @@ fn release(
         let sentence = "No estimate supports this release: give the reason for signing it.";
         return Err(problem(form, &FieldKey::Why, sentence));
     }
-    if form.value(&FieldKey::LineName) != line {
-        let sentence = format!("Type the line's name exactly as it stands: {line}");
+    if !form.value(&FieldKey::LineName).eq_ignore_ascii_case(line) {
+        let sentence = format!("Type the line's name as it stands: {line}");
         return Err(problem(form, &FieldKey::LineName, sentence));
     }
     Ok(ReleaseSigned {

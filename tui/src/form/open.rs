@@ -2,6 +2,7 @@
 
 use daemon_api::act::SetPurpose;
 use daemon_api::pour::{CylinderSetView, PourView};
+use units::UnitSystem;
 use uuid::Uuid;
 
 use super::{Control, Field, FieldKey, Form, FormKind, Switch};
@@ -23,6 +24,7 @@ fn form(kind: FormKind, title: String, pour: &PourView, fields: Vec<Field>) -> F
         problem: None,
         is_sending: false,
         scroll: 0,
+        check: Default::default(),
         sent: None,
     }
 }
@@ -47,7 +49,7 @@ pub fn switch_form(switch: Switch, pour: &PourView, by: &str) -> Form {
 }
 
 /// A break of one set, or a sentence why none can be entered.
-pub fn break_form(pour: &PourView, by: &str) -> Result<Form, String> {
+pub fn break_form(pour: &PourView, by: &str, units: UnitSystem) -> Result<Form, String> {
     let sets: Vec<&CylinderSetView> = pour
         .cylinder_sets
         .iter()
@@ -72,6 +74,20 @@ pub fn break_form(pour: &PourView, by: &str) -> Result<Form, String> {
             hint: "← → choose",
             control: Control::Choice { options, chosen },
         },
+        Field {
+            key: FieldKey::Unit,
+            label: "unit".to_owned(),
+            hint: "← → choose; of results typed without a unit",
+            control: Control::Choice {
+                options: match units {
+                    UnitSystem::Us => ["psi", "lbf", "MPa", "kN"],
+                    UnitSystem::Si => ["MPa", "kN", "psi", "lbf"],
+                }
+                .map(str::to_owned)
+                .to_vec(),
+                chosen: 0,
+            },
+        },
         Field::text(
             FieldKey::PulledAt,
             "pulled at",
@@ -90,8 +106,13 @@ pub fn break_form(pour: &PourView, by: &str) -> Result<Form, String> {
     let title = format!("{}: enter a break", pour.bed);
     let mut form = form(FormKind::Break, title, pour, fields);
     fill_specimens(&mut form, pour);
+    // Set and unit are chosen already; the first result is what is typed first.
+    form.focus = SPECIMENS_AT;
     Ok(form)
 }
+
+/// The specimens stand after the set and the unit.
+const SPECIMENS_AT: usize = 2;
 
 /// Makes the specimens' fields of the chosen set, after the set itself.
 pub fn fill_specimens(form: &mut Form, pour: &PourView) {
@@ -110,10 +131,39 @@ pub fn fill_specimens(form: &mut Form, pour: &PourView) {
             FieldKey::Specimen(name.clone()),
             name.clone(),
             "",
-            "\"50265 lbf\", \"50265 lbf 4 in\" or \"3590 psi\"; empty: not broken",
+            "\"3590\" in the unit above, \"50265 lbf\" or \"50265 lbf 4 in\"; empty: not broken",
         )
     });
-    form.fields.splice(1..1, fields);
+    form.fields.splice(SPECIMENS_AT..SPECIMENS_AT, fields);
+}
+
+/// A position left out of the release judgement or taken back, or a sentence why there is none.
+pub fn exclude_form(pour: &PourView, by: &str) -> Result<Form, String> {
+    if pour.positions.is_empty() {
+        return Err(format!("Pour {} has no measured position.", pour.pour));
+    }
+    let options = pour.positions.iter().map(|one| one.position.clone());
+    let fields = vec![
+        Field {
+            key: FieldKey::Position,
+            label: "position".to_owned(),
+            hint: "← → choose",
+            control: Control::Choice {
+                options: options.collect(),
+                chosen: 0,
+            },
+        },
+        Field::text(
+            FieldKey::Why,
+            "why",
+            "",
+            "needed to leave it out: what is wrong with it",
+        ),
+        Field::text(FieldKey::At, "at", "now", AT_HINT),
+        by_field(by),
+    ];
+    let title = format!("{}: leave a position out, or take it back", pour.bed);
+    Ok(form(FormKind::Exclude, title, pour, fields))
 }
 
 /// Cylinders taken from under the tarp.
@@ -172,12 +222,15 @@ pub fn release_form(pour: &PourView, line_pours: &[&PourView], by: &str, zone: Z
     }
     let needs_reason = line_pours.iter().any(|one| words::lacks_estimate(one));
     fields.push(by_field(by));
-    let why_hint = if needs_reason {
-        "needed: no estimate supports this release"
-    } else {
-        "may stay empty"
-    };
-    fields.push(Field::text(FieldKey::Why, "reason", "", why_hint));
+    // Only where it is needed: what stands in the record as the reason is nothing else.
+    if needs_reason {
+        fields.push(Field::text(
+            FieldKey::Why,
+            "reason without estimate",
+            "",
+            "needed: why it may be released though no estimate supports it",
+        ));
+    }
     fields.push(Field::text(
         FieldKey::LineName,
         format!("type the line's name, {}", pour.line),
@@ -189,5 +242,14 @@ pub fn release_form(pour: &PourView, line_pours: &[&PourView], by: &str, zone: Z
         line: pour.line.clone(),
         needs_reason,
     };
-    form(kind, title, pour, fields)
+    let mut form = form(kind, title, pour, fields);
+    let first = [FieldKey::By, FieldKey::Why, FieldKey::LineName];
+    let empty = first.iter().find(|key| {
+        let mut fields = form.fields.iter();
+        fields.any(|field| field.key == **key && field.value().is_empty())
+    });
+    // What must be typed comes first; breaks that confirm are ticked already.
+    let at = empty.and_then(|key| form.fields.iter().position(|field| field.key == *key));
+    form.focus = at.unwrap_or(0);
+    form
 }

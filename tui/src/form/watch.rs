@@ -56,6 +56,7 @@ fn form(kind: FormKind, title: String, bed: &str, fields: Vec<Field>) -> Form {
         problem: None,
         is_sending: false,
         scroll: 0,
+        check: Default::default(),
         sent: None,
     }
 }

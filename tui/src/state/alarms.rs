@@ -6,6 +6,7 @@ use chrono::{DateTime, Utc};
 use daemon_api::trouble::{TroubleView, Urgency};
 
 use super::{Screen, State};
+use crate::form::AlarmWord;
 
 /// What the bell knows: each alarm that has rung here, and when it last rang.
 pub type Rung = BTreeMap<String, DateTime<Utc>>;
@@ -115,6 +116,22 @@ impl State {
             .saturating_add_signed(by)
             .min(ids.len().saturating_sub(1));
         self.chosen_alarm_id = ids.get(at).map(|id| (*id).clone());
+    }
+
+    /// The alarm to which a word is said: the one in view, else the one on the bar.
+    pub fn alarm_for(&self, word: AlarmWord) -> Option<&TroubleView> {
+        let on_bar = || self.awake().into_iter().next();
+        let on_screen = self.alarm_in_view();
+        match on_screen {
+            // What is seen already needs no second word; what calls from the bar does.
+            Some(seen)
+                if word == AlarmWord::Seen && !is_new(seen) && self.screen != Screen::Troubles =>
+            {
+                on_bar().filter(|one| is_new(one)).or(Some(seen))
+            }
+            Some(one) => Some(one),
+            None => on_bar(),
+        }
     }
 
     /// The alarm that a key about alarms means on the screen in view.

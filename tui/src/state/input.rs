@@ -11,6 +11,9 @@ use crate::event::{Page, Request};
 use crate::form::{self, AlarmWord, Context, Form, FormStep, Switch};
 use crate::keys::{self, Action};
 
+/// Screens that Esc goes back through.
+const SCREENS_BEFORE_MAX: usize = 16;
+
 impl State {
     pub(super) fn key(&mut self, key: &KeyEvent) -> Vec<Request> {
         if key.kind == KeyEventKind::Release {
@@ -22,15 +25,25 @@ impl State {
         if self.form.is_some() {
             return self.form_key(key);
         }
-        match keys::action(key) {
-            Some(action) => self.act_on(action),
-            None => Vec::new(),
+        let Some(action) = keys::action(key) else {
+            return Vec::new();
+        };
+        // A message has been read once the next key is pressed; Esc does nothing but put it away.
+        let had_message = self.message.take().is_some();
+        if action == Action::Back && had_message {
+            self.is_leaving = false;
+            return Vec::new();
         }
+        if action == Action::Quit {
+            return self.leave();
+        }
+        self.is_leaving = false;
+        self.act_on(action)
     }
 
     fn act_on(&mut self, action: Action) -> Vec<Request> {
         match action {
-            Action::Quit => return vec![Request::Quit],
+            Action::Quit => {}
             Action::Yard => self.show(Screen::Yard),
             Action::Night => self.show(Screen::Night),
             Action::Troubles => self.show(Screen::Troubles),
@@ -64,9 +77,13 @@ impl State {
             Action::Open if matches!(self.screen, Screen::Yard | Screen::Night) => {
                 self.show(Screen::Bed)
             }
+            Action::Open if self.screen == Screen::Troubles => self.open_alarms_bed(),
             Action::Open => {}
-            Action::Back if self.message.is_some() => self.message = None,
-            Action::Back => self.show(Screen::Yard),
+            Action::Back => {
+                let screen = self.before.pop().unwrap_or(Screen::Yard);
+                self.screen = screen;
+                self.scroll = 0;
+            }
             Action::Up => self.step(-1),
             Action::Down => self.step(1),
             Action::PageUp => self.step(-self.page()),
@@ -103,8 +120,11 @@ impl State {
             Action::TarpBack => {
                 self.open_form(|_, pour, by| Ok(form::switch_form(Switch::TarpBack, pour, by)))
             }
-            Action::Break => self.open_form(|_, pour, by| form::break_form(pour, by)),
+            Action::Break => {
+                self.open_form(|state, pour, by| form::break_form(pour, by, state.units()))
+            }
             Action::CylindersPulled => self.open_form(|_, pour, by| form::pulled_form(pour, by)),
+            Action::Exclude => self.open_form(|_, pour, by| form::exclude_form(pour, by)),
             Action::Release => self.open_form(|state, pour, by| {
                 if let Some(signed) = &pour.release {
                     return Err(format!(
@@ -121,7 +141,47 @@ impl State {
         Vec::new()
     }
 
+    /// Leaves, but asks once where an alarm calls that nobody has seen.
+    fn leave(&mut self) -> Vec<Request> {
+        let calling = self.calling();
+        let Some(first) = calling.first().filter(|_| !self.is_leaving) else {
+            return vec![Request::Quit];
+        };
+        let what = format!(
+            "Nobody has seen {} yet: {} {}. Press q again to leave, or t to see them.",
+            crate::words::plural(calling.len(), "alarm"),
+            first.bed.as_deref().unwrap_or("plant"),
+            crate::words::trouble(first),
+        );
+        self.is_leaving = true;
+        self.refuse(what);
+        Vec::new()
+    }
+
+    /// Goes to the bed of the chosen alarm.
+    fn open_alarms_bed(&mut self) {
+        let bed = self.chosen_alarm().and_then(|one| one.bed.clone());
+        let rows = self.rows();
+        let mut rows = rows.iter().map(super::Row::key);
+        match bed.and_then(|bed| rows.find(|row| row.bed == bed)) {
+            Some(row) => {
+                self.chosen = Some(row);
+                self.show(Screen::Bed);
+            }
+            None => self.refuse("This alarm is of the whole plant: it has no bed.".to_owned()),
+        }
+    }
+
     fn show(&mut self, screen: Screen) {
+        if screen == Screen::Yard {
+            self.before.clear();
+        } else if screen != self.screen {
+            self.before.push(self.screen);
+            // Nobody goes further back than this.
+            if self.before.len() > SCREENS_BEFORE_MAX {
+                self.before.remove(0);
+            }
+        }
         self.screen = screen;
         self.scroll = 0;
     }
@@ -186,7 +246,7 @@ impl State {
     /// Opens a form for the alarm in view, or says why it cannot be.
     fn open_alarm_form(&mut self, word: AlarmWord) {
         let by = &self.settings.by;
-        let opened = match self.alarm_in_view() {
+        let opened = match self.alarm_for(word) {
             Some(trouble) => form::alarm_form(word, trouble, by),
             None => Err("No alarm is chosen: press t for all of them.".to_owned()),
         };
@@ -230,12 +290,24 @@ impl State {
             FormStep::Stay => {}
             FormStep::SetChanged => {
                 if let Some(pour) = self.pour(&form.pour)
+                    && form.is_at_set()
                     && form.kind == form::FormKind::Break
                 {
                     form::fill_specimens(&mut form, pour);
                 }
             }
-            FormStep::Record => requests.extend(self.record(&mut form)),
+            FormStep::Record => {
+                requests.extend(self.record(&mut form));
+                self.form = Some(form);
+                return requests;
+            }
+        }
+        // What it would say is asked as soon as everything stands, so that it is read before Record.
+        if form.wants_check() {
+            let at_record = form.focus;
+            requests.extend(self.check(&mut form));
+            // The focus goes to what is wrong when Record is pressed.
+            form.focus = at_record;
         }
         self.form = Some(form);
         requests
@@ -245,6 +317,17 @@ impl State {
         let pour = self.pour(&form.pour);
         if pour.is_none() && !form.pour.is_empty() {
             form.problem = Some(format!("Pour {} is no longer on the bed.", form.pour));
+            return None;
+        }
+        if form.needs_check() {
+            return self.check(form);
+        }
+        if let Some(odd) = form.not_accepted() {
+            form.focus = odd;
+            form.problem = Some(
+                "Something is odd about it: correct it, or accept each by Space if it is meant."
+                    .to_owned(),
+            );
             return None;
         }
         let context = Context {
@@ -260,6 +343,27 @@ impl State {
                     self.settings.by.clone_from(&act.by);
                 }
                 Some(Request::Act(Box::new(act)))
+            }
+            Err(wrong) => {
+                form.focus = wrong.field;
+                form.problem = Some(wrong.sentence);
+                None
+            }
+        }
+    }
+
+    /// Asks what the act would change.
+    fn check(&self, form: &mut Form) -> Option<Request> {
+        let context = Context {
+            now: self.plant_now(),
+            zone: self.zone,
+            pour: self.pour(&form.pour),
+        };
+        match form.draft(&context) {
+            Ok(act) => {
+                form.problem = None;
+                form.begin_check();
+                Some(Request::DryRun(Box::new(act)))
             }
             Err(wrong) => {
                 form.focus = wrong.field;

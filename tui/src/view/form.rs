@@ -3,6 +3,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
+use units::UnitSystem;
 
 use super::text::wrap;
 use super::{cylinders, paint, text};
@@ -99,6 +100,8 @@ pub fn draw(buf: &mut Buffer, area: Rect, state: &State, form: &Form, theme: The
     }
     let button = if form.is_sending {
         " [ sent, waiting for the answer ]"
+    } else if form.is_checking() {
+        " [ asking what the cylinders say by it ]"
     } else {
         " [ Record ]"
     };
@@ -228,6 +231,7 @@ fn information(state: &State, form: &Form, theme: Theme) -> Vec<(String, Style)>
         FormKind::Break
         | FormKind::Release { .. }
         | FormKind::CylindersPulled
+        | FormKind::Exclude
         | FormKind::Switch(_) => {}
     }
     let Some(pour) = state.pour(&form.pour) else {
@@ -251,8 +255,10 @@ fn information(state: &State, form: &Form, theme: Theme) -> Vec<(String, Style)>
                     .map(|result| cylinders::break_words(state, result));
                 lines.extend(breaks.map(|text| (text, theme.normal())));
             }
+            lines.extend(would(form, units, theme));
             lines
         }
+        FormKind::Exclude => position_information(form, pour, units, theme),
         FormKind::Switch(switch) => vec![
             (
                 format!(
@@ -276,6 +282,68 @@ fn information(state: &State, form: &Form, theme: Theme) -> Vec<(String, Style)>
             ),
         ],
     }
+}
+
+/// What the break would say, and what is odd about it, before anything is recorded.
+fn would(form: &Form, units: UnitSystem, theme: Theme) -> Vec<(String, Style)> {
+    let Some(answer) = form.checked() else {
+        return Vec::new();
+    };
+    let mut lines = Vec::new();
+    let effect = answer.effect.as_ref();
+    if let Some(broken) = effect.and_then(|effect| effect.broken.as_ref()) {
+        let specimens = broken.specimens.iter().zip(&broken.judged.strengths_mpa);
+        let specimens: Vec<String> = specimens
+            .map(|(name, mpa)| format!("{name} {}", words::strength(Some(*mpa), units)))
+            .collect();
+        lines.push((
+            format!(
+                "Not recorded yet. Set {}: {}",
+                broken.set,
+                specimens.join(", ")
+            ),
+            theme.normal(),
+        ));
+        lines.push((format!("By it: {}", broken.verdict), theme.strong()));
+        let notes = broken.judged.notes.iter();
+        lines.extend(notes.map(|note| (note.clone(), theme.doubt())));
+    }
+    let odd = answer.odd.iter();
+    lines.extend(odd.map(|odd| (format!("ODD, {}: {}", odd.name, odd.text), theme.bad())));
+    let cautions = answer.cautions.iter();
+    lines.extend(cautions.map(|text| (format!("caution: {text}"), theme.doubt())));
+    lines
+}
+
+/// What the chosen position says, and what recording would do to it.
+fn position_information(
+    form: &Form,
+    pour: &daemon_api::PourView,
+    units: UnitSystem,
+    theme: Theme,
+) -> Vec<(String, Style)> {
+    let chosen = form.value(&FieldKey::Position);
+    let mut positions = pour.positions.iter();
+    let Some(position) = positions.find(|one| one.position == chosen) else {
+        return Vec::new();
+    };
+    let says = format!(
+        "{chosen}: {}, {}, {}",
+        words::temperature(position.temperature_c, units),
+        words::trust(&position.trust),
+        words::estimate_at(pour, &position.estimate, units)
+    );
+    let does = match &position.excluded {
+        Some(reason) => format!("It is left out ({reason}). Record takes it back."),
+        None => "Record leaves it out: the release then rests on the other positions alone. Its concrete \
+                 is no stronger for it: leave out only what reads wrong."
+            .to_owned(),
+    };
+    vec![
+        (pour.confirmation.words.clone(), theme.strong()),
+        (says, theme.normal()),
+        (does, theme.doubt()),
+    ]
 }
 
 fn alarm_information(
