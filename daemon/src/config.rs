@@ -19,7 +19,7 @@ use crate::curve_watch::Watched;
 use crate::notify::NotifySettings;
 
 pub use curves::{CurveOnDisk, Curves, RECORDS_KIND, listed_curves, records_of};
-pub use document::{ConfigError, nearest_hint};
+pub use document::{ConfigError, ConfigErrors, nearest_hint};
 
 /// A plant file that can be used.
 #[derive(Debug, Clone)]
@@ -62,8 +62,8 @@ impl PlantFile {
     /// Paths in the plant file count from its own folder.
     ///
     /// # Errors
-    /// The first fault, with file, line, key, and what to write instead.
-    pub fn load(path: &Path, more_curves: &[PathBuf]) -> Result<Self, ConfigError> {
+    /// Everything that is wrong, each with file, line, key, and what to write instead.
+    pub fn load(path: &Path, more_curves: &[PathBuf]) -> Result<Self, ConfigErrors> {
         let document = document::Document::read(path)?;
         let written = document.parse()?;
         check::check(&document, written, more_curves)

@@ -18,9 +18,9 @@ use daemon_core::time::UtcMs;
 use daemon_store::{Reader, StoreError};
 use tokio::time::Instant;
 
-use crate::config::{ConfigDocument, ConfigError, CurveOnDisk, RECORDS_KIND, records_of};
+use crate::config::{ConfigDocument, ConfigErrors, CurveOnDisk, RECORDS_KIND, records_of};
 use look::ListSeen;
-use trouble::{altered, no_longer_listed, unlisted, unreadable, unusable, vanished};
+use trouble::{altered, changed, no_longer_listed, unlisted, unreadable, unusable, vanished};
 
 pub use look::{Look, Watched, look};
 
@@ -122,10 +122,11 @@ impl CurveWatch {
     }
 
     /// Takes in the curves that are newly listed; says what is wrong with the list or with them.
-    fn take_list(&mut self, list: Result<ListSeen, ConfigError>, news: &mut News) -> Vec<Trouble> {
+    fn take_list(&mut self, list: Result<ListSeen, ConfigErrors>, news: &mut News) -> Vec<Trouble> {
         let ListSeen {
             document,
             files,
+            wrong,
             added,
         } = match list {
             Ok(seen) => seen,
@@ -135,6 +136,14 @@ impl CurveWatch {
         let known = self.watched.on_disk.iter();
         let gone = known.filter(|one| !is_listed(one));
         let mut troubles: Vec<Trouble> = gone.map(|one| no_longer_listed(&one.file)).collect();
+        let text = String::from_utf8_lossy(&document.bytes);
+        let plant_text = &self.watched.plant_text;
+        troubles.extend(changed(
+            &self.watched.plant_file,
+            plant_text,
+            &text,
+            wrong.as_ref(),
+        ));
         let mut is_new = false;
         for (file, read) in added {
             match read {

@@ -149,7 +149,9 @@ fn main() -> ExitCode {
         // then end the daemon.
         .log_internal_errors(false)
         .init();
-    let done = match Cli::parse().command {
+    let command = Cli::parse().command;
+    let is_daemon = matches!(command, Command::Run(_));
+    let done = match command {
         Command::Run(args) => run_daemon(&args).map(|()| ExitCode::SUCCESS),
         Command::Check { plant } => check(&plant),
         Command::Replay(args) => play_files(args, replay),
@@ -185,7 +187,12 @@ fn main() -> ExitCode {
         Command::Integrity { data } => integrity(&data),
     };
     done.unwrap_or_else(|error| {
-        tracing::error!("{error:#}");
+        if is_daemon {
+            tracing::error!("{error:#}");
+        } else {
+            // Where standard error is closed there is nobody to tell.
+            let _ = writeln!(io::stderr(), "{error:#}");
+        }
         ExitCode::FAILURE
     })
 }
@@ -225,6 +232,8 @@ fn run_daemon(args: &RunArgs) -> anyhow::Result<()> {
         say(&format!("http://{address}"))?;
         let stop = CancellationToken::new();
         tokio::spawn(stop_on_signal(stop.clone()));
+        #[cfg(unix)]
+        tokio::spawn(outlive_hang_ups());
         run(
             Parts {
                 plant,
@@ -236,6 +245,24 @@ fn run_daemon(args: &RunArgs) -> anyhow::Result<()> {
         )
         .await
     })
+}
+
+/// A hang-up ends no daemon: curves are read again by themselves, and the rest of a changed plant file
+/// waits for a start, which a trouble says.
+#[cfg(unix)]
+async fn outlive_hang_ups() {
+    use tokio::signal::unix::{SignalKind, signal};
+    match signal(SignalKind::hangup()) {
+        Ok(mut signals) => {
+            while signals.recv().await.is_some() {
+                tracing::info!(
+                    "SIGHUP: curve files are read again by themselves; what else was changed in the \
+                     plant file counts from the next start"
+                );
+            }
+        }
+        Err(error) => tracing::warn!("SIGHUP will end the daemon without a word: {error}"),
+    }
 }
 
 async fn stop_on_signal(stop: CancellationToken) {

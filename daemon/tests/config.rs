@@ -87,3 +87,54 @@ fn each_invalid_plant_file_is_refused_with_its_line_its_key_and_what_to_write() 
     assert!(wrong.is_empty(), "{}", wrong.join("\n\n"));
     assert!(case_count >= 30, "only {case_count} cases were found");
 }
+
+#[test]
+fn every_mistake_of_a_plant_file_is_told_in_one_run_in_the_order_of_its_lines() {
+    let text = r#"[plant]
+name = " "
+zone = "Europe/Berlim"
+data_dir = "data"
+colour = "blue"
+limit_set = "absent"
+
+[[bed]]
+id = "B1"
+length_m = 0
+
+[[bed]]
+id = "B1"
+length_m = "long"
+
+[[mix]]
+id = "M45"
+
+[trust]
+silent_min = 0.5
+stuck_min = 1
+
+[release]
+basis = "average"
+single_min_fraction = 90
+specimen_count_min = 0
+count_specimens_without_history = true
+"#;
+    let file = tempfile::NamedTempFile::new().expect("a file");
+    let lines_of = |text: &str| {
+        std::fs::write(file.path(), text).expect("written");
+        let errors = PlantFile::load(file.path(), &[])
+            .expect_err("it has mistakes")
+            .0;
+        errors.iter().filter_map(|one| one.line).collect::<Vec<_>>()
+    };
+    // What is no plant file at all: both keys at once.
+    assert_eq!(lines_of(text), [5, 14]);
+    let text = text
+        .replace("colour = \"blue\"\n", "")
+        .replace("\"long\"", "60");
+    let lines = lines_of(&text);
+    assert_eq!(
+        lines,
+        [2, 3, 5, 9, 12, 19, 20, 22, 24, 25],
+        "each at its line"
+    );
+}

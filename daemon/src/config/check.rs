@@ -17,13 +17,14 @@ use units::bounds;
 
 use super::curves::{Curves, plant_document};
 use super::document::Step::{Entry, Key};
-use super::document::{ConfigError, Document, Step, nearest_hint};
+use super::document::{ConfigError, ConfigErrors, Document, Step, nearest_hint};
 use super::written::{
     BasisWord, BedTable, EstimateTable, LoggerTable, PlantTable, PlantWritten, ReleaseTable,
     ScopeWord, TrustTable,
 };
 use super::{PlantFile, notify, watch};
 use crate::curve_watch::Watched;
+use crate::notify::NotifySettings;
 
 /// Sets tested this soon after a failed one are judged together with it, h.
 const POOLED_WITHIN_H: f64 = 2.0;
@@ -36,71 +37,122 @@ const CURVES_READ_AGAIN_S: f64 = 60.0;
 
 pub(super) type Result<T> = std::result::Result<T, ConfigError>;
 
+/// Checks everything, and tells every mistake in one run.
 pub fn check(
     document: &Document,
     written: PlantWritten,
     more_curves: &[PathBuf],
-) -> Result<PlantFile> {
+) -> std::result::Result<PlantFile, ConfigErrors> {
     let folder = document.file.parent().unwrap_or(Path::new(""));
-    let zone = zone(document, &written.plant)?;
-    let listen = listen(document, &written.plant)?;
-    require_text(document, &[Key("plant"), Key("name")], &written.plant.name)?;
-    let limit_sets = watch::limit_sets(document, written.limit_set)?;
+    let zone = document.hold(zone(document, &written.plant));
+    let listen = document.hold(listen(document, &written.plant));
+    require_text(document, &[Key("plant"), Key("name")], &written.plant.name);
+    let data_dir = data_dir(document, folder, &written.plant.data_dir);
+    let limit_sets = watch::limit_sets(document, written.limit_set);
     let of_plant = written.plant.limit_set;
     let at = [Key("plant"), Key("limit_set")];
-    require_limit_set(document, &at, of_plant.as_deref(), &limit_sets)?;
-    let beds = beds(document, written.bed, &limit_sets)?;
+    require_limit_set(document, &at, of_plant.as_deref(), &limit_sets);
+    let beds = beds(document, written.bed, &limit_sets);
     let mixes: Vec<Mix> = written
         .mix
         .into_iter()
         .map(|mix| Mix { id: mix.id })
         .collect();
     let ids = mixes.iter().map(|mix| mix.id.as_str());
-    require_ids(document, "mix", ids)?;
-    let mut files = curve_files(document, folder, &written.curves.files)?;
+    require_ids(document, "mix", ids);
+    let mut files = curve_files(document, folder, &written.curves.files);
     files.extend_from_slice(more_curves);
-    let curves = Curves::read(&files, &mixes)?;
+    let curves = document
+        .hold(Curves::read(&files, &mixes))
+        .unwrap_or_default();
     let read_again_s = require(
         document,
         &[Key("curves"), Key("read_again_s")],
         written.curves.read_again_s.unwrap_or(CURVES_READ_AGAIN_S),
         1.0..=3600.0,
-    )?;
+    );
+    let release = document.hold(release(document, &written.release));
+    let trust = trust(document, &written.trust);
+    let estimate = estimate(document, &written.estimate);
+    let loggers = loggers(document, written.logger);
+    let watch = watch::settings(document, &written.watch);
+    let serial = document.hold(serial(document, folder, written.serial));
+    let mqtt = document.hold(mqtt(document, folder, written.mqtt));
+    let notify = document.hold(notify::settings(document, folder, written.notify));
+    if let (Some(mqtt), Some(notify)) = (&mqtt, &notify) {
+        one_client_each(document, mqtt, notify);
+    }
     let curves_watched = Watched {
         plant_file: document.file.clone(),
+        plant_text: document.text.clone(),
         mixes: mixes.clone(),
         on_disk: curves.on_disk,
     };
     let mut documents = vec![plant_document(document.clone())];
     documents.extend(curves.documents);
-    Ok(PlantFile {
-        zone,
-        listen,
-        data_dir: folder.join(&written.plant.data_dir),
-        core: PlantConfig {
-            name: written.plant.name,
+    let ready = || {
+        let zone = zone?;
+        Some(PlantFile {
             zone,
-            units: written.plant.units.into(),
-            beds,
-            mixes,
-            limit_sets,
-            limit_set: of_plant,
-            release: release(document, &written.release)?,
-            trust: trust(document, &written.trust)?,
-            estimate: estimate(document, &written.estimate)?,
-            curves: curves.curves,
-            curve_records: curves.records,
-            loggers: loggers(document, written.logger)?,
-            watch: watch::settings(document, &written.watch)?,
-        },
-        serial: serial(document, folder, written.serial)?,
-        mqtt: mqtt(document, folder, written.mqtt)?,
-        notify: notify::settings(document, folder, written.notify)?,
-        curves_watched,
-        curves_read_every: Duration::from_secs_f64(read_again_s),
-        documents,
-        warnings: curves.warnings,
-    })
+            listen: listen?,
+            data_dir,
+            core: PlantConfig {
+                name: written.plant.name,
+                zone,
+                units: written.plant.units.into(),
+                beds,
+                mixes,
+                limit_sets,
+                limit_set: of_plant,
+                release: release?,
+                trust,
+                estimate,
+                curves: curves.curves,
+                curve_records: curves.records,
+                loggers,
+                watch,
+            },
+            serial: serial?,
+            mqtt: mqtt?,
+            notify: notify?,
+            curves_watched,
+            curves_read_every: Duration::from_secs_f64(read_again_s.clamp(1.0, 3600.0)),
+            documents,
+            warnings: curves.warnings,
+        })
+    };
+    document.without_faults(ready())
+}
+
+/// Where the record is kept: a folder, or nothing yet.
+fn data_dir(document: &Document, folder: &Path, written: &Path) -> PathBuf {
+    let data_dir = folder.join(written);
+    if data_dir.exists() && !data_dir.is_dir() {
+        let problem = format!(
+            "{} is a file, and the record needs a folder of its own: name another",
+            data_dir.display()
+        );
+        document.fault(&[Key("plant"), Key("data_dir")], problem);
+    }
+    data_dir
+}
+
+/// Two connections of one client throw each other off the broker for ever, so each has its own name.
+fn one_client_each(document: &Document, mqtt: &[MqttSource], notify: &NotifySettings) {
+    let Some(status) = &notify.status else {
+        return;
+    };
+    let is_same = |one: &&MqttSource| {
+        one.client_id() == status.client_id && one.host == status.host && one.port == status.port
+    };
+    if let Some(source) = mqtt.iter().find(is_same) {
+        let problem = format!(
+            "[[mqtt]] \"{}\" has the client_id \"{}\" too, and each would throw the other off the broker; \
+             give one of them another",
+            source.name, status.client_id
+        );
+        document.fault(&[Key("notify"), Key("mqtt"), Key("client_id")], problem);
+    }
 }
 
 fn zone(document: &Document, plant: &PlantTable) -> Result<Tz> {
@@ -126,17 +178,26 @@ fn listen(document: &Document, plant: &PlantTable) -> Result<SocketAddr> {
     check_listen(text).map_err(|problem| document.error_at(&[Key("plant"), Key("listen")], problem))
 }
 
-fn beds(document: &Document, tables: Vec<BedTable>, sets: &[LimitSet]) -> Result<Vec<Bed>> {
+fn beds(document: &Document, tables: Vec<BedTable>, sets: &[LimitSet]) -> Vec<Bed> {
     require_ids(
         document,
         "bed",
         tables.iter().map(|table| table.id.as_str()),
-    )?;
+    );
     for (index, bed) in tables.iter().enumerate() {
+        // A bed's name is a level of MQTT topics and a part of addresses.
+        if bed.id.contains(['/', '+', '#', '?', '%']) {
+            let problem = format!(
+                "\"{}\" has a sign that topics and addresses give a meaning (/ + # ? %): name the bed \
+                 without it",
+                bed.id
+            );
+            document.fault(&[Key("bed"), Entry(index), Key("id")], problem);
+        }
         let length = [Key("bed"), Entry(index), Key("length_m")];
-        require(document, &length, bed.length_m, 1.0..=bounds::STATION_M.max)?;
+        require(document, &length, bed.length_m, 1.0..=bounds::STATION_M.max);
         let at = [Key("bed"), Entry(index), Key("limit_set")];
-        require_limit_set(document, &at, bed.limit_set.as_deref(), sets)?;
+        require_limit_set(document, &at, bed.limit_set.as_deref(), sets);
     }
     let beds = tables.into_iter().map(|table| Bed {
         id: table.id,
@@ -144,39 +205,32 @@ fn beds(document: &Document, tables: Vec<BedTable>, sets: &[LimitSet]) -> Result
         limit_set: table.limit_set,
         heat_source: table.heat_source,
     });
-    Ok(beds.collect())
+    beds.collect()
 }
 
 /// A limit set that is named must be there.
-fn require_limit_set(
-    document: &Document,
-    at: &[Step<'_>],
-    named: Option<&str>,
-    sets: &[LimitSet],
-) -> Result<()> {
+fn require_limit_set(document: &Document, at: &[Step<'_>], named: Option<&str>, sets: &[LimitSet]) {
     let is_known = |named: &str| sets.iter().any(|set| set.id == named);
-    match named.filter(|named| !is_known(named)) {
-        None => Ok(()),
-        Some(named) => {
-            let known: Vec<&str> = sets.iter().map(|set| set.id.as_str()).collect();
-            let hint = nearest_hint(named, &known);
-            let problem = format!("there is no [[limit_set]] with the id \"{named}\"; {hint}");
-            Err(document.error_at(at, problem))
-        }
+    if let Some(named) = named.filter(|named| !is_known(named)) {
+        let known: Vec<&str> = sets.iter().map(|set| set.id.as_str()).collect();
+        let hint = nearest_hint(named, &known);
+        let problem = format!("there is no [[limit_set]] with the id \"{named}\"; {hint}");
+        document.fault(at, problem);
     }
 }
 
-fn curve_files(document: &Document, folder: &Path, files: &[PathBuf]) -> Result<Vec<PathBuf>> {
-    let found = files.iter().enumerate().map(|(index, file)| {
+fn curve_files(document: &Document, folder: &Path, files: &[PathBuf]) -> Vec<PathBuf> {
+    let found = files.iter().enumerate().filter_map(|(index, file)| {
         let path = folder.join(file);
         if path.is_file() {
-            return Ok(path);
+            return Some(path);
         }
         let problem = format!(
             "there is no curve file {}; a path counts from the folder of the plant file",
             path.display()
         );
-        Err(document.error_at(&[Key("curves"), Key("files"), Entry(index)], problem))
+        document.fault(&[Key("curves"), Key("files"), Entry(index)], problem);
+        None
     });
     found.collect()
 }
@@ -188,10 +242,10 @@ fn release(document: &Document, table: &ReleaseTable) -> Result<ReleasePolicy> {
         &at("single_min_fraction"),
         table.single_min_fraction,
         0.0..=1.0,
-    )?;
+    );
     if !(1..=20).contains(&table.specimen_count_min) {
         let problem = format!("must be from 1 to 20, not {}", table.specimen_count_min);
-        return Err(document.error_at(&at("specimen_count_min"), problem));
+        document.fault(&at("specimen_count_min"), problem);
     }
     let or = |key, value: Option<f64>, default, range| {
         require(document, &at(key), value.unwrap_or(default), range)
@@ -212,19 +266,19 @@ fn release(document: &Document, table: &ReleaseTable) -> Result<ReleasePolicy> {
             table.pooled_within_h,
             POOLED_WITHIN_H,
             0.0..=24.0,
-        )?,
+        ),
         disagreement_fraction: or(
             "disagreement_fraction",
             table.disagreement_fraction,
             DISAGREEMENT_FRACTION,
             0.01..=1.0,
-        )?,
+        ),
         break_probability: or(
             "break_probability",
             table.break_probability,
             BREAK_PROBABILITY,
             0.5..=0.999,
-        )?,
+        ),
     })
 }
 
@@ -243,7 +297,7 @@ fn set_scope(document: &Document, written: Option<ScopeWord>) -> Result<SetScope
     }
 }
 
-fn trust(document: &Document, table: &TrustTable) -> Result<TrustSettings> {
+fn trust(document: &Document, table: &TrustTable) -> TrustSettings {
     let default = TrustSettings::default();
     let or = |key, value: Option<f64>, default, range| {
         require(
@@ -253,31 +307,31 @@ fn trust(document: &Document, table: &TrustTable) -> Result<TrustSettings> {
             range,
         )
     };
-    Ok(TrustSettings {
+    TrustSettings {
         silent_min: or(
             "silent_min",
             table.silent_min,
             default.silent_min,
             1.0..=240.0,
-        )?,
-        stuck_min: or("stuck_min", table.stuck_min, default.stuck_min, 5.0..=720.0)?,
+        ),
+        stuck_min: or("stuck_min", table.stuck_min, default.stuck_min, 5.0..=720.0),
         step_c_per_h: or(
             "step_c_per_h",
             table.step_c_per_h,
             default.step_c_per_h,
             5.0..=1000.0,
-        )?,
-        step_c: or("step_c", table.step_c, default.step_c, 0.5..=50.0)?,
+        ),
+        step_c: or("step_c", table.step_c, default.step_c, 0.5..=50.0),
         tolerance_c: or(
             "tolerance_c",
             table.tolerance_c,
             default.tolerance_c,
             0.0..=5.0,
-        )?,
-    })
+        ),
+    }
 }
 
-fn estimate(document: &Document, table: &EstimateTable) -> Result<EstimateSettings> {
+fn estimate(document: &Document, table: &EstimateTable) -> EstimateSettings {
     let default = EstimateSettings::default();
     let at = |key| [Key("estimate"), Key(key)];
     let or = |key, value: Option<f64>, default, range| {
@@ -288,63 +342,63 @@ fn estimate(document: &Document, table: &EstimateTable) -> Result<EstimateSettin
         .unwrap_or(default.position_count_min);
     if !(1..=100).contains(&position_count_min) {
         let problem = format!("must be from 1 to 100, not {position_count_min}");
-        return Err(document.error_at(&at("position_count_min"), problem));
+        document.fault(&at("position_count_min"), problem);
     }
     let cv = bounds::COEFFICIENT_OF_VARIATION.min..=bounds::COEFFICIENT_OF_VARIATION.max;
-    Ok(EstimateSettings {
+    EstimateSettings {
         short_gap_min: or(
             "short_gap_min",
             table.short_gap_min,
             default.short_gap_min,
             1.0..=20_160.0,
-        )?,
+        ),
         bridged_h_max: or(
             "bridged_h_max",
             table.bridged_h_max,
             default.bridged_h_max,
             0.0..=48.0,
-        )?,
+        ),
         fastest_cooling_c_per_h: or(
             "fastest_cooling_c_per_h",
             table.fastest_cooling_c_per_h,
             default.fastest_cooling_c_per_h,
             1.0..=200.0,
-        )?,
-        pour_cv: or("pour_cv", table.pour_cv, default.pour_cv, cv.clone())?,
-        load_cv: or("load_cv", table.load_cv, default.load_cv, cv)?,
+        ),
+        pour_cv: or("pour_cv", table.pour_cv, default.pour_cv, cv.clone()),
+        load_cv: or("load_cv", table.load_cv, default.load_cv, cv),
         position_count_min,
         advisory_margin: or(
             "advisory_margin",
             table.advisory_margin,
             default.advisory_margin,
             0.0..=0.9,
-        )?,
+        ),
         heated_above_c: or(
             "heated_above_c",
             table.heated_above_c,
             default.heated_above_c,
             20.0..=100.0,
-        )?,
-    })
+        ),
+    }
 }
 
-fn loggers(document: &Document, tables: Vec<LoggerTable>) -> Result<Vec<Logger>> {
+fn loggers(document: &Document, tables: Vec<LoggerTable>) -> Vec<Logger> {
     unique_ids(
         document,
         "logger",
         tables.iter().map(|table| table.id.as_str()),
-    )?;
+    );
     let mut owners = HashMap::new();
     for (index, table) in tables.iter().enumerate() {
         for channel in &table.channels {
             let at = [Key("logger"), Entry(index), Key("channels")];
-            require_text(document, &at, channel)?;
+            require_text(document, &at, channel);
             if let Some(owner) = owners.insert(channel.as_str(), table.id.as_str()) {
                 let problem = format!(
                     "the channel \"{channel}\" is already on the clock of logger \"{owner}\"; \
                      name it once"
                 );
-                return Err(document.error_at(&at, problem));
+                document.fault(&at, problem);
             }
         }
     }
@@ -352,7 +406,7 @@ fn loggers(document: &Document, tables: Vec<LoggerTable>) -> Result<Vec<Logger>>
         id: table.id,
         channels: table.channels,
     });
-    Ok(loggers.collect())
+    loggers.collect()
 }
 
 fn serial(
@@ -409,36 +463,33 @@ fn require_ids<'a>(
     document: &Document,
     table: &'static str,
     ids: impl Iterator<Item = &'a str> + Clone,
-) -> Result<()> {
+) {
     if ids.clone().next().is_none() {
         let problem = format!("there is none; add a table [[{table}]] with an `id`");
-        return Err(document.error_at(&[Key(table)], problem));
+        document.fault(&[Key(table)], problem);
     }
-    unique_ids(document, table, ids)
+    unique_ids(document, table, ids);
 }
 
 pub(super) fn unique_ids<'a>(
     document: &Document,
     table: &'static str,
     ids: impl Iterator<Item = &'a str>,
-) -> Result<()> {
+) {
     let mut seen = HashSet::new();
     for (index, id) in ids.enumerate() {
         let at = [Key(table), Entry(index), Key("id")];
-        require_text(document, &at, id)?;
+        require_text(document, &at, id);
         if !seen.insert(id) {
             let problem = format!("another [[{table}]] has the id \"{id}\"; each needs its own");
-            return Err(document.error_at(&at, problem));
+            document.fault(&at, problem);
         }
     }
-    Ok(())
 }
 
-pub(super) fn require_text(document: &Document, at: &[Step<'_>], text: &str) -> Result<()> {
+pub(super) fn require_text(document: &Document, at: &[Step<'_>], text: &str) {
     if text.trim().is_empty() || text.chars().any(char::is_control) {
-        Err(document.error_at(at, "must be a text that is not empty"))
-    } else {
-        Ok(())
+        document.fault(at, "must be a text that is not empty");
     }
 }
 
@@ -447,26 +498,52 @@ pub(super) fn require_optional(
     at: &[Step<'_>],
     value: Option<f64>,
     range: std::ops::RangeInclusive<f64>,
-) -> Result<()> {
-    value.map_or(Ok(()), |value| {
-        require(document, at, value, range).map(|_| ())
-    })
+) {
+    if let Some(value) = value {
+        require(document, at, value, range);
+    }
 }
 
+/// The value; where it is out of range that is taken down.
 pub(super) fn require(
     document: &Document,
     at: &[Step<'_>],
     value: f64,
     range: std::ops::RangeInclusive<f64>,
-) -> Result<f64> {
-    if range.contains(&value) {
-        Ok(value)
-    } else {
+) -> f64 {
+    if !range.contains(&value) {
+        let unit = match at.last() {
+            Some(Key(key)) => unit_of(key),
+            _ => "",
+        };
         let problem = format!(
-            "must be from {} to {}, not {value}",
+            "must be from {} to {}{unit}, not {value}",
             range.start(),
             range.end()
         );
-        Err(document.error_at(at, problem))
+        document.fault(at, problem);
     }
+    value
+}
+
+/// The unit that a key names at its end, to go after a number.
+fn unit_of(key: &str) -> &'static str {
+    let key = key
+        .trim_end_matches("_max")
+        .trim_end_matches("_min_at_least");
+    let key = if key.ends_with("_c_min") || key.ends_with("_h_min") {
+        key.trim_end_matches("_min")
+    } else {
+        key
+    };
+    const UNITS: [(&str, &str); 6] = [
+        ("_c_per_h", " °C/h"),
+        ("_c", " °C"),
+        ("_h", " h"),
+        ("_min", " min"),
+        ("_m", " m"),
+        ("_s", " s"),
+    ];
+    let unit = UNITS.iter().find(|(end, _)| key.ends_with(end));
+    unit.map_or("", |(_, unit)| unit)
 }

@@ -9,7 +9,7 @@ use calibration::{
 use daemon_core::config::{KnownCurve, Mix};
 
 use super::ConfigDocument;
-use super::document::{ConfigError, Document, nearest_hint};
+use super::document::{ConfigError, ConfigErrors, Document, nearest_hint};
 use super::written::CurvesTable;
 
 /// Records files are kept in the record as documents of this kind.
@@ -151,7 +151,7 @@ impl Curves {
 ///
 /// # Errors
 /// What is wrong in the plant file, with line and key.
-pub fn listed_curves(plant_file: &Path) -> Result<(ConfigDocument, Vec<PathBuf>), ConfigError> {
+pub fn listed_curves(plant_file: &Path) -> Result<(ConfigDocument, Vec<PathBuf>), ConfigErrors> {
     #[derive(serde::Deserialize)]
     struct Listed {
         #[serde(default)]

@@ -1,5 +1,7 @@
 //! A TOML text that knows where each of its keys stands, so that every error names line and key.
 
+use std::cell::RefCell;
+use std::fmt;
 use std::path::{Path, PathBuf};
 
 use serde::de::DeserializeOwned;
@@ -17,6 +19,40 @@ pub struct ConfigError {
     pub key: String,
     /// What is wrong and what to write instead.
     pub problem: String,
+}
+
+impl ConfigError {
+    /// The key without its tables.
+    fn name(&self) -> &str {
+        self.key.rsplit('.').next().unwrap_or_default()
+    }
+}
+
+/// Everything that is wrong in a plant file and the files it names, in the order of their lines.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ConfigErrors(pub Vec<ConfigError>);
+
+impl fmt::Display for ConfigErrors {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (index, error) in self.0.iter().enumerate() {
+            if index > 0 {
+                writeln!(f)?;
+            }
+            write!(f, "{error}")?;
+        }
+        if self.0.len() > 1 {
+            write!(f, "\n{} mistakes", self.0.len())?;
+        }
+        Ok(())
+    }
+}
+
+impl std::error::Error for ConfigErrors {}
+
+impl From<ConfigError> for ConfigErrors {
+    fn from(error: ConfigError) -> Self {
+        Self(vec![error])
+    }
 }
 
 fn place(line: Option<usize>, key: &str) -> String {
@@ -44,6 +80,8 @@ pub enum Step<'a> {
 pub struct Document {
     pub file: PathBuf,
     pub text: String,
+    /// What was found wrong so far: a check goes on after a mistake, to find the others in the same run.
+    faults: RefCell<Vec<ConfigError>>,
 }
 
 impl Document {
@@ -56,6 +94,7 @@ impl Document {
             Ok(text) => Ok(Self {
                 file: file.to_owned(),
                 text,
+                faults: RefCell::default(),
             }),
             Err(error) => Err(ConfigError {
                 file: file.to_owned(),
@@ -69,14 +108,104 @@ impl Document {
     /// The values as written.
     ///
     /// # Errors
-    /// The first key that is unknown, missing or of a wrong kind.
-    pub fn parse<T: DeserializeOwned>(&self) -> Result<T, ConfigError> {
-        toml::from_str(&self.text).map_err(|error| {
+    /// Every key that is unknown or of a wrong kind, and the first that is missing. A text that is no
+    /// TOML has one mistake: where it stops being any.
+    pub fn parse<T: DeserializeOwned>(&self) -> Result<T, ConfigErrors> {
+        let mut mended = self.clone();
+        let mut errors: Vec<ConfigError> = Vec::new();
+        loop {
+            let error = match toml::from_str(&mended.text) {
+                Ok(value) if errors.is_empty() => return Ok(value),
+                Ok(_) => break,
+                Err(error) => error,
+            };
             let offset = error.span().map_or(0, |span| span.start);
-            let mut key = self.key_at(offset);
-            let problem = readable(error.message(), &mut key);
-            self.error(Some(self.line_at(offset)), key, problem)
-        })
+            let found = mended.read_error(&error);
+            // What is missing because its name was misspelt has been told by that name.
+            let is_told = |one: &ConfigError| {
+                one.key == found.key || one.problem.contains(&format!("`{}`", found.name()))
+            };
+            let is_missing = found.problem.starts_with("is missing");
+            if errors.contains(&found) || (is_missing && errors.iter().any(is_told)) {
+                break;
+            }
+            errors.push(found);
+            if !mended.mend::<T>(offset) {
+                break;
+            }
+        }
+        errors.sort_by_key(|error| error.line);
+        Err(ConfigErrors(errors))
+    }
+
+    fn read_error(&self, error: &toml::de::Error) -> ConfigError {
+        let offset = error.span().map_or(0, |span| span.start);
+        let mut key = self.key_at(offset);
+        let problem = readable(error.message(), &mut key);
+        self.error(Some(self.line_at(offset)), key, problem)
+    }
+
+    /// Puts the wrong entry right, or takes it away, so that the text says what else is wrong with it.
+    fn mend<T: DeserializeOwned>(&mut self, offset: usize) -> bool {
+        let entry = DeTable::parse(&self.text)
+            .ok()
+            .and_then(|root| entry_in(root.get_ref(), offset));
+        let Some((name, value)) = entry else {
+            return false;
+        };
+        // An unknown name goes with its value; a wrong value gives way to one of another kind.
+        let whole = name.start..value.end;
+        if name.contains(&offset) {
+            self.text
+                .replace_range(whole.clone(), &blank(&self.text[whole]));
+            return true;
+        }
+        let lines = blank(&self.text[value.clone()]).replace(' ', "");
+        let is_mended = |text: &str| match toml::from_str::<T>(text) {
+            Ok(_) => true,
+            Err(error) => error.span().is_none_or(|span| !value.contains(&span.start)),
+        };
+        for other in ["1", "\"1\"", "true", "[]"] {
+            let mut text = self.text.clone();
+            text.replace_range(value.clone(), &format!("{other}{lines}"));
+            if is_mended(&text) {
+                self.text = text;
+                return true;
+            }
+        }
+        self.text
+            .replace_range(whole.clone(), &blank(&self.text[whole]));
+        true
+    }
+
+    /// Takes down a mistake; the check goes on.
+    pub fn fault(&self, steps: &[Step<'_>], problem: impl Into<String>) {
+        self.hold::<()>(Err(self.error_at(steps, problem)));
+    }
+
+    /// Takes down a mistake where there is one; the check goes on without that value.
+    pub fn hold<T>(&self, result: Result<T, ConfigError>) -> Option<T> {
+        result
+            .map_err(|error| {
+                let mut faults = self.faults.borrow_mut();
+                if !faults.contains(&error) {
+                    faults.push(error);
+                }
+            })
+            .ok()
+    }
+
+    /// The value that was checked, where nothing was found wrong.
+    ///
+    /// # Errors
+    /// Everything that was.
+    pub fn without_faults<T>(&self, value: Option<T>) -> Result<T, ConfigErrors> {
+        let mut faults = self.faults.take();
+        faults.sort_by_key(|error| (error.file != self.file, error.file.clone(), error.line));
+        match value {
+            Some(value) if faults.is_empty() => Ok(value),
+            _ => Err(ConfigErrors(faults)),
+        }
     }
 
     /// An error at the key that `steps` lead to, or as near to it as the text has anything.
@@ -124,6 +253,36 @@ impl Document {
         }
         found.key
     }
+}
+
+/// Blanks of the same length, with the same line ends.
+fn blank(text: &str) -> String {
+    let blanks = text
+        .bytes()
+        .map(|byte| if byte == b'\n' { '\n' } else { ' ' });
+    blanks.collect()
+}
+
+type Stretch = std::ops::Range<usize>;
+
+/// Name and value of the innermost entry at `offset` that is written as `name = value`.
+fn entry_in(table: &DeTable<'_>, offset: usize) -> Option<(Stretch, Stretch)> {
+    table.iter().find_map(|(name, value)| {
+        let of_table = |value: &DeValue<'_>| match value {
+            DeValue::Table(inner) => entry_in(inner, offset),
+            _ => None,
+        };
+        let is_table = |value: &DeValue<'_>| matches!(value, DeValue::Table(_));
+        let (inner, has_tables) = match value.get_ref() {
+            DeValue::Array(items) => (
+                items.iter().find_map(|item| of_table(item.get_ref())),
+                items.iter().any(|item| is_table(item.get_ref())),
+            ),
+            other => (of_table(other), is_table(other)),
+        };
+        let is_here = !has_tables && (name.span().start..value.span().end).contains(&offset);
+        inner.or_else(|| is_here.then(|| (name.span(), value.span())))
+    })
 }
 
 fn append_key(path: &mut String, name: &str) {
@@ -263,7 +422,9 @@ fn kind_in_words(expected: &str) -> &str {
     let expected = expected.strip_prefix("expected ").unwrap_or(expected);
     match expected {
         "f64" => "a number",
-        "u8" | "u16" | "u32" | "u64" | "usize" => "a whole number of 0 or more",
+        "u8" => "a whole number from 0 to 255",
+        "u16" => "a whole number from 0 to 65535",
+        "u32" | "u64" | "usize" => "a whole number of 0 or more",
         "a boolean" => "true or false",
         "a string" | "path string" => "a text in quotes",
         "a sequence" => "a list in brackets, or tables in double brackets",

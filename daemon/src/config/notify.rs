@@ -33,7 +33,7 @@ pub(super) fn settings(
         .map(|(index, table)| target(document, folder, index, table))
         .collect();
     Ok(NotifySettings {
-        escalate_min: require(document, &at, escalate_min, 1.0..=240.0)?,
+        escalate_min: require(document, &at, escalate_min, 1.0..=240.0),
         least: table.least.map(|word| match word {
             UrgencyWord::Look => Urgency::Look,
             UrgencyWord::Soon => Urgency::Soon,
@@ -50,9 +50,9 @@ pub(super) fn settings(
 /// Where the plant's state stands as retained messages.
 fn status(document: &Document, folder: &Path, table: StatusTable) -> Result<StatusSettings> {
     let at = |key| [Key("notify"), Key("mqtt"), Key(key)];
-    require_text(document, &at("host"), &table.host)?;
+    require_text(document, &at("host"), &table.host);
     let client_id = table.client_id.unwrap_or_else(|| CLIENT_ID.to_owned());
-    require_text(document, &at("client_id"), &client_id)?;
+    require_text(document, &at("client_id"), &client_id);
     let topic = table.topic.unwrap_or_else(|| TOPIC.to_owned());
     let is_topic = !topic.is_empty()
         && !topic.starts_with(['/', '$'])
@@ -64,7 +64,7 @@ fn status(document: &Document, folder: &Path, table: StatusTable) -> Result<Stat
         return Err(document.error_at(&at("topic"), problem));
     }
     let keep_alive_s = f64::from(table.keep_alive_s.unwrap_or(KEEP_ALIVE_S));
-    let keep_alive_s = require(document, &at("keep_alive_s"), keep_alive_s, 5.0..=3600.0)?;
+    let keep_alive_s = require(document, &at("keep_alive_s"), keep_alive_s, 5.0..=3600.0);
     let password = Secret {
         written: None,
         file: table.password_file.as_deref(),
@@ -92,7 +92,7 @@ fn status(document: &Document, folder: &Path, table: StatusTable) -> Result<Stat
 
 fn target(document: &Document, folder: &Path, index: usize, table: TargetTable) -> Result<Target> {
     let at = |key| [Key("notify"), Key("target"), Entry(index), Key(key)];
-    require_text(document, &at("name"), &table.name)?;
+    require_text(document, &at("name"), &table.name);
     let webhook = Secret {
         written: table.webhook.as_deref(),
         file: table.webhook_file.as_deref(),
@@ -145,7 +145,7 @@ fn mail(
         Err(document.error_at(&at(key), problem))
     };
     let host = table.smtp_host.clone().unwrap_or_default();
-    require_text(document, &at("smtp_host"), &host)?;
+    require_text(document, &at("smtp_host"), &host);
     let tls = match table.smtp_tls.unwrap_or(TlsWord::Starttls) {
         TlsWord::Tls => MailTls::Tls,
         TlsWord::Starttls => MailTls::Starttls,

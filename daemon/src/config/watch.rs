@@ -3,23 +3,23 @@
 use daemon_core::config::{LimitSet, WatchSettings};
 use daemon_core::limits::{LIMITS, Limit};
 
-use super::check::{Result, require, require_optional, require_text, unique_ids};
+use super::check::{require, require_optional, require_text, unique_ids};
 use super::document::Step::{Entry, Key};
 use super::document::{Document, nearest_hint};
 use super::written::{LimitSetTable, WatchTable};
 
 /// Every limit set.
-pub(super) fn limit_sets(document: &Document, tables: Vec<LimitSetTable>) -> Result<Vec<LimitSet>> {
+pub(super) fn limit_sets(document: &Document, tables: Vec<LimitSetTable>) -> Vec<LimitSet> {
     let ids = tables.iter().map(|table| table.id.as_str());
-    unique_ids(document, "limit_set", ids)?;
+    unique_ids(document, "limit_set", ids);
     let sets = tables.into_iter().enumerate();
     sets.map(|(index, table)| limit_set(document, index, table))
         .collect()
 }
 
-fn limit_set(document: &Document, index: usize, table: LimitSetTable) -> Result<LimitSet> {
+fn limit_set(document: &Document, index: usize, table: LimitSetTable) -> LimitSet {
     let at = |key| [Key("limit_set"), Entry(index), Key(key)];
-    require_text(document, &at("source"), &table.source)?;
+    require_text(document, &at("source"), &table.source);
     let set = LimitSet {
         id: table.id,
         concrete_c_max: table.concrete_c_max,
@@ -42,7 +42,7 @@ fn limit_set(document: &Document, index: usize, table: LimitSetTable) -> Result<
     };
     for row in &LIMITS {
         let range = row.least..=row.most;
-        require_optional(document, &at(row.key), set.value(row.limit), range)?;
+        require_optional(document, &at(row.key), set.value(row.limit), range);
     }
     for (least, most) in [
         (Limit::ConcreteMin, Limit::ConcreteMax),
@@ -52,7 +52,7 @@ fn limit_set(document: &Document, index: usize, table: LimitSetTable) -> Result<
             && least_c >= most_c
         {
             let problem = format!("{least_c} is not below {} = {most_c}", most.row().key);
-            return Err(document.error_at(&at(least.row().key), problem));
+            document.fault(&at(least.row().key), problem);
         }
     }
     for (key, source) in &set.sources {
@@ -63,38 +63,38 @@ fn limit_set(document: &Document, index: usize, table: LimitSetTable) -> Result<
             let known: Vec<&str> = known.map(|row| row.key).collect();
             let hint = nearest_hint(key, &known);
             let problem = format!("this set has no value `{key}` to name a source of; {hint}");
-            return Err(document.error_at(&place, problem));
+            document.fault(&place, problem);
         }
-        require_text(document, &place, source)?;
+        require_text(document, &place, source);
     }
-    Ok(set)
+    set
 }
 
 /// How the watch judges heat.
-pub(super) fn settings(document: &Document, table: &WatchTable) -> Result<WatchSettings> {
+pub(super) fn settings(document: &Document, table: &WatchTable) -> WatchSettings {
     let default = WatchSettings::default();
     let or = |key, value: Option<f64>, default, range| {
         let at = [Key("watch"), Key(key)];
         require(document, &at, value.unwrap_or(default), range)
     };
-    Ok(WatchSettings {
+    WatchSettings {
         tarp_quiet_min: or(
             "tarp_quiet_min",
             table.tarp_quiet_min,
             default.tarp_quiet_min,
             0.0..=240.0,
-        )?,
+        ),
         heat_late_min: or(
             "heat_late_min",
             table.heat_late_min,
             default.heat_late_min,
             1.0..=240.0,
-        )?,
+        ),
         enclosure_fall_c_per_h: or(
             "enclosure_fall_c_per_h",
             table.enclosure_fall_c_per_h,
             default.enclosure_fall_c_per_h,
             1.0..=100.0,
-        )?,
-    })
+        ),
+    }
 }

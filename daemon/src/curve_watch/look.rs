@@ -6,12 +6,16 @@ use std::path::PathBuf;
 use calibration::digest;
 use daemon_core::config::Mix;
 
-use crate::config::{ConfigDocument, ConfigError, CurveOnDisk, Curves, listed_curves};
+use crate::config::{
+    ConfigDocument, ConfigError, ConfigErrors, CurveOnDisk, Curves, PlantFile, listed_curves,
+};
 
 /// What to look at.
 #[derive(Debug, Clone)]
 pub struct Watched {
     pub plant_file: PathBuf,
+    /// What the running plant was made of.
+    pub plant_text: String,
     /// The mixes of the running plant: a curve of another mix is not taken in.
     pub mixes: Vec<Mix>,
     /// The curve files that are known.
@@ -22,7 +26,7 @@ pub struct Watched {
 #[derive(Debug)]
 pub struct Look {
     /// The list of curve files, or why it cannot be read.
-    pub(super) list: Result<ListSeen, ConfigError>,
+    pub(super) list: Result<ListSeen, ConfigErrors>,
     /// Each known curve file, in the order of [`Watched::on_disk`].
     pub(super) known: Vec<CurveSeen>,
 }
@@ -32,6 +36,8 @@ pub struct Look {
 pub(super) struct ListSeen {
     pub(super) document: ConfigDocument,
     pub(super) files: Vec<PathBuf>,
+    /// What is wrong with the plant file as it is now, where it was changed.
+    pub(super) wrong: Option<ConfigErrors>,
     /// Listed files that were not known.
     pub(super) added: Vec<(PathBuf, Result<Curves, ConfigError>)>,
 }
@@ -54,9 +60,13 @@ pub fn look(watched: &Watched) -> Look {
             let read = Curves::read(std::slice::from_ref(file), &watched.mixes);
             (file.clone(), read)
         });
+        let is_changed = document.bytes != watched.plant_text.as_bytes();
         ListSeen {
-            document,
             added: added.collect(),
+            wrong: is_changed
+                .then(|| PlantFile::load(&watched.plant_file, &[]).err())
+                .flatten(),
+            document,
             files,
         }
     });

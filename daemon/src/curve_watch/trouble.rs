@@ -1,12 +1,13 @@
 //! What is wrong with curve files, the records beside them and the list that names them.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use calibration::CurveRecord;
 use daemon_core::assessment::{Trouble, Urgency};
 use daemon_core::time::UtcMs;
 
-use crate::config::CurveOnDisk;
+use crate::config::{ConfigErrors, CurveOnDisk};
 
 /// Hexadecimal digits of a digest that a person compares.
 const DIGITS_SHOWN: usize = 8;
@@ -18,6 +19,88 @@ pub(super) fn unlisted(plant_file: &Path, problem: &str) -> Trouble {
         first_act: "Mend the plant file at that line; `tarplightd check` tries it.".into(),
         ..about("curve-list-unreadable", plant_file)
     }
+}
+
+/// A plant file that was changed while the daemon runs: what differs, and that it waits for a start.
+///
+/// The list of curve files counts at once and is no difference.
+pub(super) fn changed(
+    plant_file: &Path,
+    running: &str,
+    now: &str,
+    wrong: Option<&ConfigErrors>,
+) -> Option<Trouble> {
+    if let Some(ConfigErrors(wrong)) = wrong {
+        let first = wrong.first().map(ToString::to_string).unwrap_or_default();
+        return Some(Trouble {
+            what: format!(
+                "The plant file was changed and cannot be used as it is now ({}): {first}. The daemon \
+                 goes on as it was started, and would not start again.",
+                match wrong.len() {
+                    1 => "1 mistake".to_owned(),
+                    count => format!("{count} mistakes"),
+                }
+            ),
+            urgency: Urgency::Soon,
+            first_act: "Mend the plant file; `tarplightd check` tells every mistake.".into(),
+            ..about("plant-file-changed", plant_file)
+        });
+    }
+    let differs = differences(running, now);
+    (!differs.is_empty()).then(|| Trouble {
+        what: format!(
+            "The plant file was changed: {}. The daemon goes on as it was started.",
+            differs.join(", ")
+        ),
+        first_act: "Start the daemon anew to take it up, when nothing is being recorded.".into(),
+        ..about("plant-file-changed", plant_file)
+    })
+}
+
+/// The tables of a plant file that differ, by name and where they have one by id.
+fn differences(running: &str, now: &str) -> Vec<String> {
+    let (Ok(running), Ok(now)) = (running.parse::<toml::Table>(), now.parse::<toml::Table>())
+    else {
+        return Vec::new();
+    };
+    let names: BTreeSet<&String> = running.keys().chain(now.keys()).collect();
+    let mut differs = Vec::new();
+    for name in names.into_iter().filter(|name| *name != "curves") {
+        let (before, after) = (running.get(name), now.get(name));
+        if before == after {
+            continue;
+        }
+        match (by_id(before), by_id(after)) {
+            (Some(before), Some(after)) => {
+                let ids: BTreeSet<&String> = before.keys().chain(after.keys()).collect();
+                let said = |id: &&String| match (before.get(*id), after.get(*id)) {
+                    (None, Some(_)) => Some(format!("{name} {id} is new")),
+                    (Some(_), None) => Some(format!("{name} {id} is gone")),
+                    (Some(one), Some(other)) if one != other => {
+                        Some(format!("{name} {id} differs"))
+                    }
+                    _ => None,
+                };
+                differs.extend(ids.iter().filter_map(said));
+            }
+            _ => differs.push(format!("[{name}] differs")),
+        }
+    }
+    differs
+}
+
+/// Tables by their id or name; `None` where the value is no list of such tables.
+fn by_id(value: Option<&toml::Value>) -> Option<BTreeMap<String, &toml::Value>> {
+    let Some(value) = value else {
+        return Some(BTreeMap::new());
+    };
+    let tables = value.as_array()?.iter();
+    tables
+        .map(|table| {
+            let id = table.get("id").or_else(|| table.get("name"))?.as_str()?;
+            Some((id.to_owned(), table))
+        })
+        .collect()
 }
 
 /// A curve file that was listed while the daemon runs and cannot be taken in.
@@ -125,5 +208,26 @@ fn about(kind: &'static str, file: &Path) -> Trouble {
         since: UtcMs(0),
         first_act: "".into(),
         explained_by: None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_changed_plant_file_is_told_by_what_differs_and_its_curves_are_no_difference() {
+        let running = "[plant]\nname = \"a\"\n[curves]\nfiles = []\n[[bed]]\nid = \"N1\"\n";
+        let curves = running.replace("[]", "[\"m.toml\"]");
+        let file = Path::new("plant.toml");
+        assert_eq!(changed(file, running, &curves, None), None);
+        let beds = format!("{running}[[bed]]\nid = \"N4\"\n[trust]\nsilent_min = 5\n");
+        let told = changed(file, running, &beds, None).expect("it differs");
+        assert!(
+            told.what
+                .starts_with("The plant file was changed: bed N4 is new, [trust] differs."),
+            "{}",
+            told.what
+        );
     }
 }

@@ -118,6 +118,14 @@ fn default_max_packet_bytes() -> usize {
     1 << 20
 }
 
+impl MqttSource {
+    /// The name by which the broker knows this connection.
+    #[must_use]
+    pub fn client_id(&self) -> &str {
+        &self.client_id
+    }
+}
+
 /// A broker that can be connected to.
 #[derive(Debug, Clone)]
 pub struct MqttSource {

@@ -87,6 +87,18 @@ impl MqttTable {
             let problem = "there is none; add [[mqtt.subscription]] with `topic` and `payload`";
             return Err(("subscription", problem.to_owned()));
         }
+        let mut topics = std::collections::HashSet::new();
+        if let Some(twice) = self
+            .subscription
+            .iter()
+            .find(|one| !topics.insert(&one.topic))
+        {
+            let problem = format!(
+                "two of them have the topic \"{}\", and each message would be read twice; keep one",
+                twice.topic
+            );
+            return Err(("subscription", problem));
+        }
         Ok(())
     }
 
