@@ -106,6 +106,9 @@ enum Command {
         /// The same nights, but nothing goes wrong: beside the others it shows what the faults did
         #[arg(long)]
         without_faults: bool,
+        /// The same nights at their worst: more faults, and nobody mends them for hours
+        #[arg(long, conflicts_with = "without_faults")]
+        full_faults: bool,
         /// Folder for plant.toml, curves/, pours.jsonl, readings.csv, truth.csv and nights.jsonl
         #[arg(long)]
         out: PathBuf,
@@ -289,6 +292,7 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
             break_at,
             changed_by,
             without_faults,
+            full_faults,
             out,
         } => {
             let scenario = Scenario::load(scenario.as_deref())?;
@@ -302,6 +306,7 @@ pub fn main(cli: Cli) -> anyhow::Result<()> {
                 break_at,
                 changed_by,
                 without_faults,
+                full_faults,
             };
             history::write(&out, &scenario, &options)
         }

@@ -97,6 +97,13 @@ pub struct Fault {
     pub span_m: Option<[f64; 2]>,
 }
 
+/// How long a bed is without tarp or steam at full length.
+const FULL_BED: TimeDelta = TimeDelta::hours(3);
+/// How long a sensor misbehaves at full length.
+const FULL_SENSOR: TimeDelta = TimeDelta::hours(5);
+/// How long a logger misbehaves at full length.
+const FULL_LOGGER: TimeDelta = TimeDelta::hours(2);
+
 /// How wrong a clock is when nothing else is said: twenty minutes fast.
 const USUAL_OFFSET_S: i64 = 1200;
 
@@ -213,6 +220,15 @@ fn minutes(from: u32, to: u32, rng: &mut ChaCha8Rng) -> TimeDelta {
     TimeDelta::minutes(i64::from(rng.random_range(from..to)))
 }
 
+/// The drawn length, or the full one. It is drawn in any case: what is drawn next stays the same.
+fn length(scenario: &Scenario, drawn: TimeDelta, full: TimeDelta) -> TimeDelta {
+    if scenario.random_faults.full_length {
+        full
+    } else {
+        drawn
+    }
+}
+
 fn bed_faults(scenario: &Scenario, seed: u64, noon: DateTime<Utc>) -> Vec<Fault> {
     let mut rng = streams::stream(seed, "fault/beds");
     let mut beds: Vec<_> = scenario.beds.iter().collect();
@@ -222,7 +238,7 @@ fn bed_faults(scenario: &Scenario, seed: u64, noon: DateTime<Utc>) -> Vec<Fault>
         .map(|bed| {
             let from_at = noon + minutes(9 * 60, 14 * 60, &mut rng);
             let is_tarp = rng.random_bool(0.5);
-            let until_at = from_at + minutes(50, 170, &mut rng);
+            let until_at = from_at + length(scenario, minutes(50, 170, &mut rng), FULL_BED);
             let edge_m = bed.length_m * rng.random_range(0.3..0.7);
             let span_m = match rng.random_range(0..3) {
                 0 => None,
@@ -245,14 +261,15 @@ fn bed_faults(scenario: &Scenario, seed: u64, noon: DateTime<Utc>) -> Vec<Fault>
         .collect()
 }
 
+const SENSOR_KINDS: [FaultKind; 5] = [
+    FaultKind::CutWire,
+    FaultKind::Stuck,
+    FaultKind::Spike,
+    FaultKind::ReadsAir,
+    FaultKind::ReadsSteam,
+];
+
 fn sensor_faults(scenario: &Scenario, seed: u64, noon: DateTime<Utc>) -> Vec<Fault> {
-    const KINDS: [FaultKind; 5] = [
-        FaultKind::CutWire,
-        FaultKind::Stuck,
-        FaultKind::Spike,
-        FaultKind::ReadsAir,
-        FaultKind::ReadsSteam,
-    ];
     let mut rng = streams::stream(seed, "fault/sensors");
     let mut channels: Vec<&str> = scenario
         .beds
@@ -264,7 +281,7 @@ fn sensor_faults(scenario: &Scenario, seed: u64, noon: DateTime<Utc>) -> Vec<Fau
         })
         .collect();
     channels.shuffle(&mut rng);
-    let mut kinds = KINDS;
+    let mut kinds = SENSOR_KINDS;
     kinds.shuffle(&mut rng);
     channels
         .into_iter()
@@ -275,7 +292,7 @@ fn sensor_faults(scenario: &Scenario, seed: u64, noon: DateTime<Utc>) -> Vec<Fau
             // A cut wire stays cut; the others may mend themselves.
             let until_at = match kind {
                 FaultKind::CutWire => from_at + TimeDelta::hours(24),
-                _ => from_at + minutes(60, 300, &mut rng),
+                _ => from_at + length(scenario, minutes(60, 300, &mut rng), FULL_SENSOR),
             };
             Fault {
                 kind,
@@ -312,7 +329,7 @@ fn logger_faults(scenario: &Scenario, seed: u64, noon: DateTime<Utc>) -> Vec<Fau
             };
             let kind = *kinds.choose(&mut rng)?;
             let from_at = noon + minutes(8 * 60, 15 * 60, &mut rng);
-            let until_at = from_at + minutes(8, 45, &mut rng);
+            let until_at = from_at + length(scenario, minutes(8, 45, &mut rng), FULL_LOGGER);
             let offset_s = rng.random_range(120..5400) * if rng.random_bool(0.5) { 1 } else { -1 };
             Some(Fault {
                 kind,
@@ -329,6 +346,7 @@ fn logger_faults(scenario: &Scenario, seed: u64, noon: DateTime<Utc>) -> Vec<Fau
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::scenario::RandomFaults;
 
     fn night() -> (Scenario, NaiveDate) {
         (
@@ -357,6 +375,34 @@ mod tests {
                 "seed {seed} repeats another"
             );
             seen.push(faults.all().to_vec());
+        }
+    }
+
+    #[test]
+    fn at_full_length_a_bed_is_without_tarp_or_steam_for_three_hours_and_every_kind_comes() {
+        let (mut scenario, night) = night();
+        scenario.random_faults = RandomFaults::FULL;
+        let mut seen = Vec::new();
+        for seed in 0..30 {
+            let faults = Faults::of_night(&scenario, seed, night);
+            let of_bed: Vec<&Fault> = faults
+                .all()
+                .iter()
+                .filter(|one| matches!(one.kind, FaultKind::TarpOff | FaultKind::BoilerTrip))
+                .collect();
+            assert_eq!(of_bed.len(), 3, "seed {seed}");
+            for fault in of_bed {
+                let lasts = fault.until_at - fault.from_at;
+                assert_eq!(lasts, TimeDelta::hours(3), "seed {seed}: {fault:?}");
+            }
+            for kind in SENSOR_KINDS {
+                let is_there = faults.all().iter().any(|one| one.kind == kind);
+                assert!(is_there, "seed {seed}: no {}", kind.name());
+            }
+            seen.extend(faults.all().iter().map(|one| one.kind));
+        }
+        for kind in FaultKind::value_variants() {
+            assert!(seen.contains(kind), "no {} in thirty nights", kind.name());
         }
     }
 

@@ -47,6 +47,8 @@ pub struct HistoryOptions {
     pub changed_by: f64,
     /// Nothing goes wrong, in nights that are otherwise the same.
     pub without_faults: bool,
+    /// Every kind of fault at full length, in nights that are otherwise the same.
+    pub full_faults: bool,
 }
 
 /// A pour's night in a few words, for tables by kind of night.
@@ -131,6 +133,9 @@ fn with_habits(mut scenario: Scenario, options: &HistoryOptions) -> Scenario {
         mix.final_mpa *= streams::factor(&mut rng, options.mix_spread);
     }
     scenario.scatter.retarded_share = options.retarded_share;
+    if options.full_faults {
+        scenario.random_faults = RandomFaults::FULL;
+    }
     if options.without_faults {
         scenario.faults.clear();
         scenario.random_faults = RandomFaults::default();
@@ -276,6 +281,7 @@ mod tests {
                 break_at: 1.03,
                 changed_by: 1.0,
                 without_faults: false,
+                full_faults: false,
             };
             write(out.path(), &scenario, &options).expect("history");
             let read = |name: &str| fs::read_to_string(out.path().join(name)).expect("file");

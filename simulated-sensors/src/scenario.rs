@@ -129,6 +129,19 @@ pub struct RandomFaults {
     pub sensor_count: u32,
     /// Loggers that misbehave.
     pub logger_count: u32,
+    /// Nobody mends anything for hours: the lengths are fixed instead of drawn.
+    #[serde(default)]
+    pub full_length: bool,
+}
+
+impl RandomFaults {
+    /// The worst nights: every kind of sensor fault in each of them, all at full length.
+    pub const FULL: Self = Self {
+        bed_count: 3,
+        sensor_count: 5,
+        logger_count: 3,
+        full_length: true,
+    };
 }
 
 #[derive(Debug, Clone, Deserialize)]
