@@ -109,7 +109,9 @@ fn on_a_full_disk_nothing_is_acknowledged_and_all_is_there_once_there_is_room() 
         let stands = snapshot
             .troubles
             .iter()
-            .any(|one| one.kind == "store-cannot-write");
+            .filter(|one| one.kind == "store-cannot-write")
+            // Nobody has seen it, so it stays in sight though it is over.
+            .any(|one| one.alarm.as_ref().is_none_or(|alarm| alarm.active));
         if snapshot.plant.store.writing && !stands {
             Ok(())
         } else {

@@ -4,6 +4,7 @@ use std::process::Command;
 use std::time::Duration;
 
 use chrono::{TimeDelta, Utc};
+use daemon_api::act::ActBody;
 use harness::broker::Broker;
 use harness::daemon::Daemon;
 use harness::plant::{PlantFile, open_pour};
@@ -50,7 +51,11 @@ fn a_broker_keeps_the_state_of_each_bed_and_says_when_the_daemon_is_gone() {
         message["urgency"] == "none"
     });
 
-    let opened = open_pour("night", Utc::now() - TimeDelta::hours(3), &["c1", "c2"]);
+    let mut opened = open_pour("night", Utc::now() - TimeDelta::hours(3), &["c1", "c2"]);
+    // It was wanted an hour ago, which is an alarm at once.
+    if let ActBody::PourOpened(pour) = &mut opened.body {
+        pour.wanted_release_at = Some(Utc::now() - TimeDelta::hours(1));
+    }
     daemon
         .ask(async |client| client.act(&opened).await)
         .expect("the pour is opened");

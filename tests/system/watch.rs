@@ -109,7 +109,7 @@ fn an_alarm_is_listed_seen_snoozed_woken_and_told_in_the_log() {
     assert!(listed.contains("explained by bed-silent"), "{listed}");
 
     shift.refused(&["seen", "bed-silnt/B1/night"], "did you mean");
-    shift.refused(&["snooze", id, "--until", "now", "--why", "x"], "until_at");
+    shift.refused(&["snooze", id, "--until", "now", "--why", "x"], "is past");
     let until = (shift.now() + TimeDelta::hours(2)).to_rfc3339();
     shift.refused(&["snooze", id, "--until", &until], "--why");
     shift.refused(&["wake", id], "not snoozed");

@@ -14,7 +14,7 @@ const EDGES: [(&str, &[&str]); 13] = [
     ("daemon-core", &["calibration", "units"]),
     ("daemon-api", &[]),
     ("daemon-store", &[]),
-    ("daemon-sources", &[]),
+    ("daemon-sources", &["units"]),
     ("daemon-http", &["daemon-api"]),
     (
         "daemon",

@@ -42,7 +42,8 @@ Examples:
 
 Times are of the plant's clock: 21:40 or 9:40 pm (the most recent such time; what is still to come or
 before the pour is asked back), \"now\", \"10 min ago\", \"yesterday 21:40\", \"2026-11-25 21:40\", or
-instants (2026-11-25T21:40:00-06:00). Every answer repeats what was understood. Quantities carry their unit. An act names its bed or its pour.
+instants (2026-11-25T21:40:00-06:00). Every answer repeats what was understood. Quantities carry
+their unit. An act names its bed or its pour.
 An estimate confirms nothing: cylinders do, and a person signs.
 
 Exit codes: 0 done, 1 refused or failed, 2 the command line was not understood.";

@@ -7,7 +7,7 @@ use std::path::Path;
 use anyhow::{Context as _, anyhow, bail};
 use calibration::MaturityFunction;
 use clap::ValueEnum;
-use units::{Celsius, Megapascal, Millimetre, UnitSystem, bounds};
+use units::{Celsius, Megapascal, Millimetre, UnitSystem, bounds, utf8_text};
 
 /// The units of the text.
 #[derive(Clone, Copy, ValueEnum)]
@@ -122,13 +122,7 @@ pub fn pair(typed: &str) -> Result<(String, String), String> {
 /// The text of a file.
 pub fn read_text(path: &Path) -> anyhow::Result<String> {
     let bytes = fs::read(path).with_context(|| format!("cannot read {}", path.display()))?;
-    String::from_utf8(bytes).map_err(|error| {
-        anyhow!(
-            "{}: is not UTF-8 text after byte {}",
-            path.display(),
-            error.utf8_error().valid_up_to()
-        )
-    })
+    utf8_text(bytes).map_err(|problem| anyhow!("{}, {problem}", path.display()))
 }
 
 /// Writes a file that must not exist yet.

@@ -11,6 +11,7 @@ use units::{Celsius, bounds};
 
 use super::{BadRow, SeriesError};
 use crate::maturity::MaturityFunction;
+use units::{PlainLines, line_of_row};
 
 /// A history may begin this late after time zero, since cylinders are plugged in when the last of a
 /// load is made; its first temperature is held back to it.
@@ -81,11 +82,10 @@ impl History {
     /// # Errors
     /// The first line that cannot be read, or columns that are missing.
     pub fn parse(text: &str, time_zero_at: Option<DateTime<Utc>>) -> Result<Self, SeriesError> {
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
         let mut reader = csv::ReaderBuilder::new()
             .comment(Some(b'#'))
             .trim(csv::Trim::All)
-            .from_reader(text.as_bytes());
+            .from_reader(PlainLines::new(text.as_bytes()));
         let of_csv = |error: csv::Error| SeriesError {
             line: error
                 .position()
@@ -113,11 +113,12 @@ impl History {
             ));
         }
         let mut points = Vec::new();
-        for record in reader.records() {
-            let record = record.map_err(of_csv)?;
-            let line = record
-                .position()
-                .map_or(1, |position| position.line() as usize);
+        let mut record = csv::StringRecord::new();
+        while reader.read_record(&mut record).map_err(of_csv)? {
+            if record.iter().all(str::is_empty) {
+                continue;
+            }
+            let line = line_of_row(reader.position().line(), record.iter()) as usize;
             let cell = |index: usize| record.get(index).unwrap_or_default();
             let bad = |row: BadRow| SeriesError {
                 line: row.line,

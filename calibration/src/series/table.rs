@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use toml::de::{DeArray, DeTable, DeValue};
+use units::{PlainLines, line_of_row};
 
 use super::{SeriesError, SeriesKind};
 
@@ -59,12 +60,11 @@ fn unknown(column: &str, line: usize) -> SeriesError {
 }
 
 pub(super) fn read_csv(text: &str, kind: SeriesKind) -> Result<Vec<Row>, SeriesError> {
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let mut reader = csv::ReaderBuilder::new()
         .comment(Some(b'#'))
         .flexible(true)
         .trim(csv::Trim::All)
-        .from_reader(text.as_bytes());
+        .from_reader(PlainLines::new(text.as_bytes()));
     let of_csv = |error: &csv::Error| SeriesError {
         line: error
             .position()
@@ -72,9 +72,7 @@ pub(super) fn read_csv(text: &str, kind: SeriesKind) -> Result<Vec<Row>, SeriesE
         problem: format!("this is not CSV: {error}"),
     };
     let headers = reader.headers().map_err(|error| of_csv(&error))?.clone();
-    let header_line = headers
-        .position()
-        .map_or(1, |position| position.line() as usize);
+    let header_line = line_of_row(reader.position().line(), headers.iter()) as usize;
     if headers.iter().all(str::is_empty) {
         return Err(SeriesError {
             line: header_line,
@@ -104,11 +102,16 @@ pub(super) fn read_csv(text: &str, kind: SeriesKind) -> Result<Vec<Row>, SeriesE
         }
     }
     let mut rows = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(|error| of_csv(&error))?;
-        let line = record
-            .position()
-            .map_or(header_line, |position| position.line() as usize);
+    let mut record = csv::StringRecord::new();
+    while reader
+        .read_record(&mut record)
+        .map_err(|error| of_csv(&error))?
+    {
+        // A spreadsheet writes the empty rows below a table as commas alone.
+        if record.iter().all(str::is_empty) {
+            continue;
+        }
+        let line = line_of_row(reader.position().line(), record.iter()) as usize;
         let fault = (record.len() != headers.len()).then(|| {
             (
                 headers

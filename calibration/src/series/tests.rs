@@ -217,3 +217,16 @@ fn one_wild_result_stands_out_and_good_ones_do_not() {
     assert_eq!(flags[0].point, 6);
     assert!(flags[0].residual_mpa < -3.0);
 }
+
+#[test]
+fn a_row_has_the_number_that_a_spreadsheet_shows_whatever_ends_its_lines() {
+    let text = "# made by hand\nage_h,strength_mpa,temperature_c\n\n1,10.0,20\n2,20.0,20\n# a remark\n3,wrong,20\n,,\n";
+    for end in ["\n", "\r\n", "\r"] {
+        for mark in ["", "\u{feff}"] {
+            let text = format!("{mark}{}", text.replace('\n', end));
+            let rows = super::table::read_csv(&text, SeriesKind::Cylinders).expect("a table");
+            let lines: Vec<usize> = rows.iter().map(|row| row.line).collect();
+            assert_eq!(lines, [4, 5, 7], "{end:?}");
+        }
+    }
+}

@@ -16,11 +16,13 @@
 
 pub mod bounds;
 pub mod constants;
+mod lines;
 mod parse;
 mod quantity;
 mod show;
 
 pub use bounds::{Bound, OutOfBounds};
+pub use lines::{PlainLines, line_of_row, utf8_text};
 pub use parse::QuantityError;
 pub use quantity::{
     Celsius, CelsiusDifference, CelsiusHours, CelsiusPerHour, Hours, JoulePerMole, Kilonewton,

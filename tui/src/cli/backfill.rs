@@ -8,6 +8,7 @@ use std::path::PathBuf;
 use anyhow::{Context as _, bail};
 use clap::Args;
 use daemon_api::reading::{Backfill, BackfillReading};
+use units::{PlainLines, line_of_row};
 
 use super::send::{Desk, print, talk};
 
@@ -119,7 +120,7 @@ fn read(file: impl Read) -> anyhow::Result<(Vec<BackfillReading>, Vec<BadRow>)> 
     let mut reader = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)
         .flexible(true)
-        .from_reader(file);
+        .from_reader(PlainLines::new(file));
     let header = reader
         .headers()
         .context("line 1: the names of the columns cannot be read")?
@@ -143,10 +144,12 @@ fn read(file: impl Read) -> anyhow::Result<(Vec<BackfillReading>, Vec<BadRow>)> 
     loop {
         match reader.read_record(&mut record) {
             Ok(false) => break,
+            // A spreadsheet writes the empty rows below a table as commas alone.
+            Ok(true) if record.iter().all(str::is_empty) => {}
             Ok(true) => match reading(&record, &columns) {
                 Ok(reading) => readings.push(reading),
                 Err((column, reason)) => {
-                    let line = record.position().map_or(0, csv::Position::line);
+                    let line = line_of_row(reader.position().line(), record.iter());
                     bad_rows.push(BadRow {
                         line,
                         column,
@@ -253,5 +256,20 @@ mod tests {
             refused.to_string().contains("no column measured_at"),
             "{refused}"
         );
+    }
+
+    #[test]
+    fn a_bad_row_has_the_number_that_a_spreadsheet_shows_whatever_ends_its_lines() {
+        let good = "c1,2026-11-25T21:40:00Z,20";
+        let text = format!(
+            "channel,measured_at,value\n{good}\n\n{}\n,,\n",
+            good.replace(",20", ",warm")
+        );
+        for end in ["\n", "\r\n", "\r"] {
+            let text = text.replace('\n', end);
+            let (readings, bad) = read(text.as_bytes()).expect("it is read");
+            let lines: Vec<u64> = bad.iter().map(|row| row.line).collect();
+            assert_eq!((readings.len(), lines), (1, vec![4]), "{end:?}");
+        }
     }
 }

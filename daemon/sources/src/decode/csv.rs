@@ -5,6 +5,7 @@ use std::io::Read;
 use ::csv::{ErrorKind, Reader, ReaderBuilder, StringRecord};
 use chrono::{DateTime, Utc};
 use serde::Deserialize;
+use units::{PlainLines, line_of_row};
 
 use super::Reason;
 use super::channel::ChannelTemplate;
@@ -143,7 +144,7 @@ pub struct CsvError {
 
 /// Rows and bad rows in the order of the file; holds one row at a time.
 pub struct CsvRows<R> {
-    reader: Reader<R>,
+    reader: Reader<PlainLines<R>>,
     format: CsvFormat,
     columns: Columns,
     record: StringRecord,
@@ -163,7 +164,7 @@ impl CsvFormat {
     pub fn rows<R: Read>(&self, input: R) -> Result<CsvRows<R>, CsvError> {
         let mut reader = ReaderBuilder::new()
             .delimiter(self.delimiter)
-            .from_reader(input);
+            .from_reader(PlainLines::new(input));
         let header = reader.headers().map_err(|error| csv_error(&error))?;
         let columns = Columns::find(self, header)?;
         Ok(CsvRows {
@@ -235,7 +236,12 @@ impl<R: Read> Iterator for CsvRows<R> {
         if self.has_ended {
             return None;
         }
-        match self.reader.read_record(&mut self.record) {
+        let mut read = self.reader.read_record(&mut self.record);
+        // A spreadsheet writes the empty rows below a table as commas alone.
+        while matches!(read, Ok(true)) && self.record.iter().all(str::is_empty) {
+            read = self.reader.read_record(&mut self.record);
+        }
+        match read {
             Ok(true) => Some(self.row()),
             Ok(false) => {
                 self.has_ended = true;
@@ -244,7 +250,11 @@ impl<R: Read> Iterator for CsvRows<R> {
             Err(error) => {
                 // After a failure to read, the rest is not to be had; a bad row is only one row.
                 self.has_ended = matches!(error.kind(), ErrorKind::Io(_));
-                Some(Err(csv_error(&error)))
+                let mut told = csv_error(&error);
+                if matches!(error.kind(), ErrorKind::UnequalLengths { .. }) {
+                    told.line = line_of_row(self.reader.position().line(), std::iter::empty());
+                }
+                Some(Err(told))
             }
         }
     }
@@ -253,7 +263,7 @@ impl<R: Read> Iterator for CsvRows<R> {
 impl<R: Read> CsvRows<R> {
     fn row(&self) -> Result<CsvRow, CsvError> {
         let format = &self.format;
-        let line = self.record.position().map_or(0, ::csv::Position::line);
+        let line = line_of_row(self.reader.position().line(), self.record.iter());
         let field = |index: usize| self.record.get(index).unwrap_or_default();
         let at = |column: &str, reason: Reason| CsvError {
             line,

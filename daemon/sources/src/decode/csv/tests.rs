@@ -144,3 +144,19 @@ proptest! {
         let _ = format.read_leniently(&text[..]);
     }
 }
+
+#[test]
+fn a_bad_row_has_the_number_that_a_spreadsheet_shows_whatever_ends_its_lines() {
+    let good = "2026-11-25T01:00:01Z,2026-11-25T01:00:00Z,b3/1,21.5";
+    let text = format!("{HEADER}{good}\n\n{}\n,,,\n", good.replace("21.5", "warm"));
+    for end in ["\n", "\r\n", "\r"] {
+        let text = text.replace('\n', end);
+        let error = read_replay_csv(text.as_bytes()).expect_err("a bad row");
+        assert_eq!(error.line, 4, "{end:?}");
+        let good = text.replace("warm", "22");
+        assert_eq!(
+            read_replay_csv(good.as_bytes()).expect("good rows").len(),
+            2
+        );
+    }
+}
