@@ -165,6 +165,13 @@ pub struct CurveFile {
 /// The name under which a curve without its data must be accepted.
 pub const NO_DATA: &str = "no-data-behind-it";
 
+/// The name under which a curve whose coefficients are not those of its data must be accepted.
+pub const NOT_ITS_DATA: &str = "not-its-data";
+
+/// A curve misses its own data by no more than this many times the scatter that it states (our
+/// computation: a fit's misses are its scatter, and a digit lost in copying is far more).
+const MISS_RATIO_MAX: f64 = 1.5;
+
 impl CurveFile {
     /// What speaks against the curve's own numbers: the serious warnings of its fit, and a negative
     /// offset wherever it came from. An approval that does not accept each by name is none.
@@ -183,14 +190,45 @@ impl CurveFile {
         names
     }
 
-    /// What whoever approves this curve is asked to accept by name: its serious warnings, and that
-    /// there are no data behind it, which is a mark on the curve and no doubt about its numbers.
+    /// What whoever approves this curve is asked to accept by name: its serious warnings, that there
+    /// are no data behind it, which is a mark on the curve and no doubt about its numbers, and that its
+    /// coefficients are not those of its data.
+    ///
+    /// An approval that was recorded before it was asked for this stands, as every record means what it
+    /// meant.
     pub fn to_accept(&self) -> Vec<String> {
         let mut names = self.serious_warnings();
-        if self.data.is_empty() && !names.iter().any(|known| known == NO_DATA) {
-            names.push(NO_DATA.to_owned());
+        let mut add = |name: &str| {
+            if !names.iter().any(|known| known == name) {
+                names.push(name.to_owned());
+            }
+        };
+        if self.data.is_empty() {
+            add(NO_DATA);
+        }
+        if self
+            .miss_ratio()
+            .is_some_and(|ratio| ratio > MISS_RATIO_MAX)
+        {
+            add(NOT_ITS_DATA);
         }
         names
+    }
+
+    /// How far the curve misses the specimens behind it, root mean square, in units of the scatter that
+    /// it states; `None` without such specimens.
+    pub fn miss_ratio(&self) -> Option<f64> {
+        let used = self.data.iter().filter(|row| row.excluded.is_none());
+        let misses = used.map(|row| {
+            let told_mpa = self.curve.strength_mpa(row.maturity);
+            let sd_mpa = self.residual.sd_mpa_at(told_mpa);
+            let miss_mpa = row.strength_mpa - told_mpa;
+            // Where the curve has no strength and so no scatter, any miss is one.
+            (miss_mpa / sd_mpa.max(f64::MIN_POSITIVE)).powi(2)
+        });
+        let misses: Vec<f64> = misses.collect();
+        let mean = misses.iter().sum::<f64>() / misses.len() as f64;
+        (!misses.is_empty()).then(|| mean.sqrt())
     }
 }
 

@@ -64,8 +64,8 @@ pub mod verification;
 
 pub use curve::Curve;
 pub use curve_file::{
-    Cured, CurveFile, CurveFileError, CurveRange, DataRow, DataSource, Exclusion, Specimens,
-    TimeZero, digest,
+    Cured, CurveFile, CurveFileError, CurveRange, DataRow, DataSource, Exclusion, NOT_ITS_DATA,
+    Specimens, TimeZero, digest,
 };
 pub use curve_record::{
     CurveAct, CurveRecord, CurveStanding, is_approval, parse_records, standing_at, unaccepted,

@@ -92,7 +92,7 @@ impl Night {
             .expect("readings");
         let mut plant_file = file;
         // Both rules for what a set stands for are read, one in each night.
-        if seed % 2 == 0 {
+        if seed.is_multiple_of(2) {
             plant_file.core.release.set_stands_for = daemon_core::config::SetScope::Pour;
         }
         Self {

@@ -311,11 +311,9 @@ fn read_and_fit(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<F
         FormChoice::All => Form::ALL.to_vec(),
     };
     let target_mpa = arguments.target.or(arguments.target_mpa).map(|mpa| mpa.0);
-    let specimens_peak_c = rows
-        .iter()
-        .filter(|row| row.excluded.is_none())
-        .map(|row| row.temperature_max_c)
-        .reduce(f64::max);
+    let used = || rows.iter().filter(|row| row.excluded.is_none());
+    let specimens_low_c = used().map(|row| row.temperature_min_c).reduce(f64::min);
+    let specimens_peak_c = used().map(|row| row.temperature_max_c).reduce(f64::max);
     Ok(Fitted {
         name,
         cured,
@@ -327,6 +325,7 @@ fn read_and_fit(arguments: &FitArguments, talk: &mut String) -> anyhow::Result<F
         surroundings: Surroundings {
             target_mpa,
             cured: Some(cured),
+            specimens_low_c,
             specimens_peak_c,
             beds_peak_c: arguments.beds_peak.map(|celsius| celsius.0),
         },

@@ -34,7 +34,13 @@ pub struct MaturityArguments {
     #[arg(long, value_enum, default_value_t = Measure::EquivalentAge)]
     maturity: Measure,
     /// Datum temperature of the temperature-time factor, with its unit.
-    #[arg(long, value_name = "TEMPERATURE", default_value = "0 °C", value_parser = temperature)]
+    #[arg(
+        long,
+        value_name = "TEMPERATURE",
+        default_value = "0 °C",
+        value_parser = temperature,
+        allow_hyphen_values = true
+    )]
     datum: Celsius,
     /// Apparent activation energy of equivalent age, J/mol (41570 is Q = 5000 K).
     #[arg(long, value_name = "J/MOL", default_value_t = 41_570.0)]

@@ -31,7 +31,12 @@ pub struct PlanArguments {
     #[arg(long, value_name = "SPAN", value_parser = span)]
     release: Hours,
     /// The cycle of the cure in °C; a steady 23 °C when no cycle is given.
-    #[arg(long, value_name = "HOURS:TEMPERATURE,…", conflicts_with = "cycle_f")]
+    #[arg(
+        long,
+        value_name = "HOURS:TEMPERATURE,…",
+        conflicts_with = "cycle_f",
+        allow_hyphen_values = true
+    )]
     cycle_c: Option<String>,
     /// The cycle of the cure in °F.
     #[arg(long, value_name = "HOURS:TEMPERATURE,…")]

@@ -563,3 +563,49 @@ fn every_command_has_help_with_examples() {
         ran.shows(&["Examples:", "tarplight-lab"]);
     }
 }
+
+#[test]
+fn temperatures_typed_in_the_other_unit_are_a_warning_that_an_approval_must_take_on() {
+    // 23 °C under temperature_f is -5 °C; 73.4 °F under temperature_c is hotter than any standard cure.
+    let slips = [
+        (NIGHT.replace(",73.4,", ",23,"), "no-curing-temperature"),
+        (
+            NIGHT.replace("temperature_f", "temperature_c"),
+            "not-at-standard-temperature",
+        ),
+    ];
+    for (text, warning) in slips {
+        let lab = lab_with("night.csv", &text);
+        lab.run(&FIT_NIGHT).shows(&[]);
+        lab.run(&["approve", "m45.toml", "--by", "lab lead"])
+            .fails_with(1, &[warning]);
+    }
+}
+
+#[test]
+fn a_coefficient_raised_by_hand_is_not_its_datas_and_is_not_approved_unseen() {
+    let lab = lab_with("night.csv", NIGHT);
+    lab.run(&FIT_NIGHT).shows(&[]);
+    let text = lab.read("m45.toml");
+    let line = text
+        .lines()
+        .find(|line| line.starts_with("ultimate_mpa"))
+        .expect("the coefficient");
+    let value: f64 = line
+        .split('=')
+        .nth(1)
+        .and_then(|value| value.trim().parse().ok())
+        .expect("a number");
+    let raised = text.replace(line, &format!("ultimate_mpa = {}", value + 20.0));
+    lab.write("m45.toml", &raised);
+    lab.run(&["approve", "m45.toml", "--by", "lab lead"])
+        .fails_with(1, &["--accept not-its-data"]);
+}
+
+#[test]
+fn a_datum_below_zero_is_typed_as_it_is_written() {
+    let lab = lab_with("night.csv", NIGHT);
+    let datum = ["--maturity", "temperature-time-factor", "--datum", "-10 °C"];
+    let run = [&["fit", "night.csv", "--form", "hyperbolic"][..], &datum].concat();
+    lab.run(&run).shows(&["-10"]);
+}

@@ -235,6 +235,43 @@ mod tests {
     }
 
     #[test]
+    fn a_coefficient_that_lost_a_digit_is_not_its_datas_and_must_be_accepted_by_name() {
+        let mut curve = CurveFile::parse(BARE).expect("a good file");
+        let row = |maturity: f64, strength_mpa: f64| DataRow {
+            specimen: format!("{maturity}"),
+            group: "1".to_owned(),
+            age_h: maturity,
+            maturity,
+            strength_mpa,
+            temperature_min_c: 20.0,
+            temperature_max_c: 20.5,
+            fracture: None,
+            notes: None,
+            source: DataSource::Series,
+            excluded: None,
+        };
+        let told: Vec<(f64, f64)> = [8.0, 16.0, 24.0, 48.0]
+            .map(|maturity| (maturity, curve.curve.strength_mpa(maturity)))
+            .to_vec();
+        curve.data = told
+            .iter()
+            .zip([1.03, 0.97, 1.03, 0.97])
+            .map(|((maturity, mpa), off)| row(*maturity, mpa * off))
+            .collect();
+        assert!(!curve.to_accept().contains(&crate::NOT_ITS_DATA.to_owned()));
+        for row in &mut curve.data {
+            // Its ultimate strength was raised by hand, by a third.
+            row.strength_mpa /= 1.33;
+        }
+        assert!(curve.to_accept().contains(&crate::NOT_ITS_DATA.to_owned()));
+        assert!(
+            !curve
+                .serious_warnings()
+                .contains(&crate::NOT_ITS_DATA.to_owned())
+        );
+    }
+
+    #[test]
     fn scatter_in_two_ways_at_once_is_refused() {
         let text = BARE.replace(
             "residual_cv = 0.031",

@@ -30,6 +30,14 @@ const NEAR_GROUP_COUNT_MIN: usize = 3;
 /// A bed that gets hotter than the specimens by more than this is not like them, °C.
 const PEAK_TOLERANCE_C: f64 = 5.0;
 
+/// Standard curing is near 23 °C (ASTM C192, from memory: 23 ± 2 °C), and no laboratory that means it
+/// leaves this range, °C.
+const STANDARD_C: std::ops::RangeInclusive<f64> = 15.0..=30.0;
+
+/// No concrete gains strength that a plant would use below the first, and no cure goes above the second
+/// (common practice, no source), °C.
+const CURE_C: std::ops::RangeInclusive<f64> = 5.0..=90.0;
+
 /// Warnings that are said and known but part of many good curves: they need no acceptance by name.
 pub const NEED_NOT_BE_ACCEPTED: [&str; 3] =
     ["sparse-near-target", "ultimate-uncertain", "standard-cured"];
@@ -97,6 +105,16 @@ pub enum Warning {
     },
     /// Specimens at the standard temperature, beds that are heated.
     StandardCured,
+    /// Specimens that are said to be standard-cured and were not at that temperature.
+    NotAtStandard {
+        /// Their lowest and highest temperature, °C.
+        range_c: (f64, f64),
+    },
+    /// Temperatures at which no specimen is cured.
+    NoCuringTemperature {
+        /// The lowest and highest temperature, °C.
+        range_c: (f64, f64),
+    },
     /// The beds get hotter than the specimens did.
     CuredUnlikeBeds {
         /// Highest temperature of the specimens, °C.
@@ -123,6 +141,8 @@ impl Warning {
             Self::TargetNotBracketed { .. } => "target-not-bracketed",
             Self::SparseNearTarget { .. } => "sparse-near-target",
             Self::StandardCured => "standard-cured",
+            Self::NotAtStandard { .. } => "not-at-standard-temperature",
+            Self::NoCuringTemperature { .. } => "no-curing-temperature",
             Self::CuredUnlikeBeds { .. } => "cured-unlike-beds",
         }
     }
@@ -209,6 +229,18 @@ impl fmt::Display for Warning {
                 "the specimens were cured at the standard temperature: on a heated bed this curve \
                  is advisory until the plant's own pours have verified it",
             ),
+            Self::NotAtStandard { range_c } => write!(
+                f,
+                "the specimens are said to be standard-cured, but were at {}: were the temperatures \
+                 typed in the other unit, or were they cured another way?",
+                both_units(*range_c)
+            ),
+            Self::NoCuringTemperature { range_c } => write!(
+                f,
+                "specimens were at {}, where no concrete is cured: were the temperatures typed in the \
+                 other unit? The curve would be wrong by hours",
+                both_units(*range_c)
+            ),
             Self::CuredUnlikeBeds {
                 specimens_c,
                 beds_c,
@@ -222,6 +254,18 @@ impl fmt::Display for Warning {
     }
 }
 
+/// A range of temperatures in both units, because the wrong one is what is looked for.
+fn both_units((low_c, high_c): (f64, f64)) -> String {
+    let told = |system| {
+        format!(
+            "{} to {}",
+            Celsius(low_c).show(system),
+            Celsius(high_c).show(system)
+        )
+    };
+    format!("{} ({})", told(UnitSystem::Si), told(UnitSystem::Us))
+}
+
 /// What a fit is to be used for, as far as it is known.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Surroundings {
@@ -229,6 +273,8 @@ pub struct Surroundings {
     pub target_mpa: Option<f64>,
     /// How the specimens were cured.
     pub cured: Option<Cured>,
+    /// Lowest temperature of the specimens, °C.
+    pub specimens_low_c: Option<f64>,
     /// Highest temperature of the specimens, °C.
     pub specimens_peak_c: Option<f64>,
     /// Peak temperature of the beds, °C.
@@ -243,6 +289,19 @@ pub fn warnings(fit: &CurveFit, points: &[Point], surroundings: &Surroundings) -
     }
     if surroundings.cured == Some(Cured::Standard) {
         found.push(Warning::StandardCured);
+    }
+    if let (Some(low_c), Some(high_c)) =
+        (surroundings.specimens_low_c, surroundings.specimens_peak_c)
+    {
+        let range_c = (low_c, high_c);
+        let is_within = |range: &std::ops::RangeInclusive<f64>| {
+            range.contains(&low_c) && range.contains(&high_c)
+        };
+        if !is_within(&CURE_C) {
+            found.push(Warning::NoCuringTemperature { range_c });
+        } else if surroundings.cured == Some(Cured::Standard) && !is_within(&STANDARD_C) {
+            found.push(Warning::NotAtStandard { range_c });
+        }
     }
     if let (Some(specimens_c), Some(beds_c)) =
         (surroundings.specimens_peak_c, surroundings.beds_peak_c)
