@@ -11,7 +11,7 @@ use crate::time::UtcMs;
 
 /// So many late readings must stand together to prove anything …
 const TOGETHER_MIN: usize = 5;
-/// … within this of each of them, ms.
+/// … each within this of the next, ms.
 const TOGETHER_MS: i64 = 30 * 60_000;
 
 /// The samples that prove when they were measured: all that came in time, and late ones that stand
@@ -27,10 +27,12 @@ pub fn proven(samples: &[Sample], gap_min: f64) -> Cow<'_, [Sample]> {
     };
     let (late, in_time) = (times(true), times(false));
     let gap_ms = (gap_min * 60_000.0) as i64;
+    let runs: Vec<&[UtcMs]> = late
+        .chunk_by(|one, next| next.0 - one.0 <= TOGETHER_MS)
+        .collect();
     let together = |at: UtcMs| {
-        let from = late.partition_point(|one| one.0 < at.0 - TOGETHER_MS);
-        let to = late.partition_point(|one| one.0 <= at.0 + TOGETHER_MS);
-        to - from >= TOGETHER_MIN
+        let run = runs.partition_point(|run| run.last().is_some_and(|last| *last < at));
+        runs.get(run).is_some_and(|run| run.len() >= TOGETHER_MIN)
     };
     let in_gap = |at: UtcMs| {
         let next = in_time.partition_point(|one| *one < at);
