@@ -190,10 +190,12 @@ impl EventLoop {
         }
         let loaded_from = horizon(live.plant().pours().values().map(|pour| &**pour), now);
         let mut reading_count = 0_usize;
+        let mut heard_until = None;
         {
             let mut plant = live.plant_mut();
             let to = UtcMs(daemon_store::TIME_MS_MAX);
             read_readings(&reader, loaded_from, to, &mut |reading| {
+                heard_until = heard_until.max(Some(reading.received_at));
                 plant.take_reading(&reading);
                 reading_count += 1;
             })?;
@@ -219,7 +221,7 @@ impl EventLoop {
             Watch::resume(&reader, acts, local, now)?
         };
         let caller = calls::resume(&reader, inputs.notify, now)?;
-        live.plant_mut().listens_since(now);
+        live.plant_mut().listens_since(now, heard_until);
         tracing::info!(reading_count, "the record is read back");
         let (done_out, done_in) = mpsc::unbounded_channel();
         Ok(Self {

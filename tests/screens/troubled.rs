@@ -65,7 +65,8 @@ fn concrete_too_hot() {
     let scene = Scene {
         more_acts: || {
             let why = Some("letter 12 of the engineer");
-            let body = json!({ "act": "limit-stated", "limit": "concrete_c_max", "value": 50.0 });
+            let body = json!({ "act": "limit-stated", "limit": "concrete_c_max", "value": 50.0,
+                "accept": ["breaks-a-limit"] });
             vec![act("2026-01-21T00:00:00Z", "P-101", why, body)]
         },
         kind: "too-hot",
@@ -163,6 +164,12 @@ fn a_line_to_the_loggers_that_is_down() {
     let scene = Scene {
         plant: "[[serial]]\nname = \"bed 1 logger\"\npath = \"/dev/no-such-port\"\nbaud = 9600\n\
                 pattern = '(?<channel>\\w+) (?<value>\\S+)'\n",
+        act: |act| {
+            // A bed that is late besides would need the rows.
+            if let Some(fields) = act.as_object_mut() {
+                fields.remove("wanted_release_at");
+            }
+        },
         kind: "source-down",
         ..Scene::default()
     };
@@ -180,6 +187,7 @@ fn cylinders_that_failed() {
         moment: "2026-01-21T10:55:05Z",
         act: |act| {
             if act["act"] == "break-recorded" {
+                act["accept"] = json!(["off-its-own-maturity"]);
                 for specimen in act["specimens"].as_array_mut().into_iter().flatten() {
                     specimen["load_kn"] = json!(165.0);
                     specimen["as_typed"] = json!("165 kN");
@@ -190,7 +198,7 @@ fn cylinders_that_failed() {
         ..Scene::default()
     };
     let words = [
-        "SOON B1",
+        "NOW B1",
         "Cylinders failed",
         "First: Do not detension",
         "FAILED",
@@ -211,7 +219,7 @@ fn a_bed_that_will_be_late() {
     };
     let words = [
         "B1 new",
-        "after the wanted release time",
+        "by the plan its set is broken at",
         "Tell QC and the morning crew",
     ];
     captured("late", &scene, &words);

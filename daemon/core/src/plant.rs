@@ -31,7 +31,9 @@ use crate::pour::PourRecord;
 use crate::reading::{Reading, Taken};
 use crate::release;
 use crate::time::UtcMs;
-use crate::trouble::{Air, clock_trouble, explain, pour_troubles, stamps_ahead_trouble};
+use crate::trouble::{
+    Air, Listened, Silences, clock_trouble, explain, pour_troubles, stamps_ahead_trouble,
+};
 
 pub use acts::PourChange;
 pub use breaks::SpecimenBreak;
@@ -59,8 +61,8 @@ pub struct Plant {
     learns_at: BTreeMap<String, UtcMs>,
     /// Pours learned from before this teach by their breaks alone.
     breaks_only_before: UtcMs,
-    /// Since when sources are listened to without a break: silence before it is the start's.
-    listening_since: UtcMs,
+    /// When sources have been listened to: what did not come in between is the outage's.
+    listened: Listened,
 }
 
 /// Stamps that lie after their receipt are told of for this long, h.
@@ -134,19 +136,17 @@ impl Plant {
             verdicts: BTreeMap::new(),
             learns_at: BTreeMap::new(),
             breaks_only_before: UtcMs(i64::MIN),
-            listening_since: UtcMs(i64::MIN),
+            listened: Listened::default(),
         }
     }
 
-    /// Sources are listened to since then: what did not come before says nothing of any logger, so a
-    /// silence is told only once it has lasted as long as any other since.
-    pub fn listens_since(&mut self, at: UtcMs) {
-        self.listening_since = at;
-    }
-
-    fn is_silence_known(&self, now: UtcMs) -> bool {
-        let listened_ms = now.0.saturating_sub(self.listening_since.0) as f64;
-        listened_ms > self.config.trust.silent_min * 60_000.0
+    /// Sources are listened to since `at`, and were until `until` before: what did not come in between
+    /// says nothing of any logger, so a silence counts only while somebody listened.
+    pub fn listens_since(&mut self, at: UtcMs, until: Option<UtcMs>) {
+        self.listened = Listened {
+            until,
+            since: Some(at),
+        };
     }
 
     /// The configuration.
@@ -196,6 +196,11 @@ impl Plant {
     pub fn assess(&self, now: UtcMs) -> PlantAssessment {
         let clocks = self.clocks();
         let mut troubles = self.clock_troubles(&clocks, now);
+        let silences = Silences {
+            listened: self.listened,
+            silent_min: self.config.trust.silent_min,
+            now,
+        };
         let mut pours = Vec::new();
         for record in self.pours.values().filter(|record| record.is_on_bed()) {
             let looks_ahead = under_cure(record, forecast_and_ahead);
@@ -210,7 +215,7 @@ impl Plant {
                 &pour,
                 &air,
                 limits.as_ref(),
-                self.is_silence_known(now),
+                &silences,
                 now,
             ));
             pours.push(pour);
@@ -225,8 +230,7 @@ impl Plant {
         };
         pours.sort_by_key(order);
         troubles.extend(self.drift_troubles(now));
-        let is_silence_known = self.is_silence_known(now);
-        explain(&self.config, &pours, &mut troubles, is_silence_known);
+        explain(&self.config, &pours, &mut troubles, &silences);
         troubles.sort_by(|a, b| {
             b.urgency
                 .cmp(&a.urgency)

@@ -6,11 +6,12 @@ mod heat;
 mod limit;
 mod schedule;
 mod sensor;
+mod silence;
 
 use std::borrow::Cow;
 
 use crate::act::ChannelRole;
-use crate::assessment::{DoubtReason, PourAssessment, Trouble, Trust, Urgency, Verdict};
+use crate::assessment::{PourAssessment, Trouble, Urgency, Verdict};
 use crate::config::{LimitSet, PlantConfig};
 use crate::limits::{UnderTarp, is_open_unproven};
 use crate::time::UtcMs;
@@ -18,6 +19,7 @@ use crate::time::UtcMs;
 pub use cause::{explain, explain_by_source};
 pub use schedule::{Lateness, drift_trouble, lateness};
 pub use sensor::{clock_trouble, stamps_ahead_trouble};
+pub use silence::{Listened, Silences};
 
 /// What is known of the air under a pour's tarp, and of the pours that lie there with it.
 pub struct Air<'a> {
@@ -26,15 +28,13 @@ pub struct Air<'a> {
 }
 
 /// Every trouble of one pour under cure.
-///
-/// `is_silence_known` is false for a while after a start, which itself explains that nothing came.
 #[must_use]
 pub fn pour_troubles(
     config: &PlantConfig,
     pour: &PourAssessment,
     air: &Air<'_>,
     limits: Option<&LimitSet>,
-    is_silence_known: bool,
+    silences: &Silences,
     now: UtcMs,
 ) -> Vec<Trouble> {
     if !pour.record.is_under_cure() {
@@ -49,10 +49,9 @@ pub fn pour_troubles(
     let unproven = unproven.filter(|breach| is_open_unproven(&pour.record, breach));
     troubles
         .extend(unproven.map(|breach| limit::unproven_trouble(pour, breach, config.local(), now)));
-    let is_told = |trust: &Trust| is_silence_known || trust.reason != Some(DoubtReason::Silent);
     for position in pour.positions.iter().filter(|one| one.excluded.is_none()) {
         let trust = &position.trust;
-        if !is_told(trust) {
+        if !silences.may_tell(trust) {
             continue;
         }
         troubles.extend(sensor::doubted(
@@ -63,7 +62,11 @@ pub fn pour_troubles(
             now,
         ));
     }
-    for other in pour.other_channels.iter().filter(|one| is_told(&one.trust)) {
+    for other in pour
+        .other_channels
+        .iter()
+        .filter(|one| silences.may_tell(&one.trust))
+    {
         troubles.extend(sensor::doubted(
             pour,
             &other.channel,
@@ -77,7 +80,12 @@ pub fn pour_troubles(
     troubles.extend(schedule::schedule_troubles(config, pour, now));
     troubles.extend(schedule::curve_trouble(pour, now));
     troubles.extend(schedule::not_ended_trouble(pour, now));
-    if is_silence_known {
+    // How many are read is known once each silence is.
+    if pour
+        .positions
+        .iter()
+        .all(|one| silences.may_tell(&one.trust))
+    {
         troubles.extend(too_few_positions(config, pour, now));
     }
     troubles

@@ -154,7 +154,7 @@ fn cylinders_sensor_may_be_silent_until_the_cylinders_are_made() {
 #[test]
 fn a_start_explains_the_silence_before_it_and_no_silence_that_lasts() {
     let mut plant = plant_with(&[open_act()], &ordinary_night(150));
-    plant.listens_since(at(360));
+    plant.listens_since(at(360), Some(at(151)));
     // Nothing came for three and a half hours, because nobody listened.
     let found = plant.assess(at(361));
     assert!(found.troubles.is_empty(), "{:?}", found.troubles);
@@ -164,6 +164,10 @@ fn a_start_explains_the_silence_before_it_and_no_silence_that_lasts() {
     let found = plant.assess(at(376));
     assert!(!of_kind(&found, "sensor-silent").is_empty());
     assert!(!of_kind(&found, "too-few-positions").is_empty());
+    // What was silent while somebody still listened is told at once: its alarm goes on.
+    plant.listens_since(at(360), Some(at(359)));
+    let found = plant.assess(at(361));
+    assert!(!of_kind(&found, "sensor-silent").is_empty());
 }
 
 #[test]

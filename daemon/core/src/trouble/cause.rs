@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::assessment::{DoubtReason, PourAssessment, Trouble, Trust, Urgency};
 use crate::config::PlantConfig;
 use crate::time::UtcMs;
+use crate::trouble::Silences;
 use crate::trouble::heat::LOSING_HEAT;
 use crate::trouble::sensor::{CLOCK_WRONG, CONFLICT, SILENT};
 
@@ -21,13 +22,11 @@ struct Read<'a> {
 }
 
 /// Adds the causes that explain several troubles, and says in each which cause explains it.
-///
-/// `is_silence_known` is false for a while after a start, which itself explains that nothing came.
 pub fn explain(
     config: &PlantConfig,
     pours: &[PourAssessment],
     troubles: &mut Vec<Trouble>,
-    is_silence_known: bool,
+    silences: &Silences,
 ) {
     let reads: Vec<Read<'_>> = pours
         .iter()
@@ -39,16 +38,16 @@ pub fn explain(
             .iter()
             .filter(|read| logger.channels.iter().any(|one| one == read.channel))
             .collect();
-        silent(&of_logger, "logger-silent", Some(&logger.id))
+        silent(&of_logger, "logger-silent", Some(&logger.id), silences)
     });
-    let loggers: Vec<(Trouble, Vec<String>)> = loggers.filter(|_| is_silence_known).collect();
+    let loggers: Vec<(Trouble, Vec<String>)> = loggers.collect();
     let is_explained = |id: &String| loggers.iter().any(|(_, ids)| ids.contains(id));
     let beds = pours.iter().filter_map(|pour| {
         let of_pour: Vec<&Read<'_>> = reads
             .iter()
             .filter(|read| read.pour.record.id == pour.record.id)
             .collect();
-        let (cause, ids) = silent(&of_pour, "bed-silent", None).filter(|_| is_silence_known)?;
+        let (cause, ids) = silent(&of_pour, "bed-silent", None, silences)?;
         (!ids.iter().all(is_explained)).then_some((cause, ids))
     });
     let mut causes: Vec<(Trouble, Vec<String>)> = beds.collect();
@@ -93,8 +92,11 @@ fn silent(
     reads: &[&Read<'_>],
     kind: &'static str,
     logger: Option<&str>,
+    silences: &Silences,
 ) -> Option<(Trouble, Vec<String>)> {
-    let is_silent = |read: &&Read<'_>| read.trust.reason == Some(DoubtReason::Silent);
+    let is_silent = |read: &&Read<'_>| {
+        read.trust.reason == Some(DoubtReason::Silent) && silences.is_known(read.trust)
+    };
     if reads.len() < TOGETHER_MIN || !reads.iter().all(is_silent) {
         return None;
     }

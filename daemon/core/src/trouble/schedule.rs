@@ -134,10 +134,10 @@ fn late(config: &PlantConfig, pour: &PourAssessment, now: UtcMs) -> Option<Troub
         kind: "late".into(),
         urgency: Urgency::Soon,
         what: format!(
-            "It is wanted at {}; by the plan its set is broken at {}, {}.",
+            "It is wanted at {}; by the plan its set is broken at {}, {} later.",
             local.clock(wanted_at),
             local.clock(late.break_at),
-            late.words()
+            say::span(late.hours)
         ),
         first_act: first_act_when_late(pour).into(),
         ..super::of(pour, now)
