@@ -183,7 +183,7 @@ impl Watch {
     /// Takes in what a person said to an alarm.
     pub fn hear(&mut self, act: &Act) -> Vec<AlarmChange> {
         let ActBody::Alarm(word) = &act.body else {
-            self.book.is_answered(&act.pour);
+            self.book.is_answered(&act.pour, act.recorded_at);
             return Vec::new();
         };
         let why = act.why.as_deref().unwrap_or_default();

@@ -1,12 +1,16 @@
 //! The state machine of all alarms: conditions and acts in, changes out.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use crate::act::{AlarmAct, AlarmWord};
 use crate::alarm::rule::{RINGS_AGAIN_MIN, concern_of};
 use crate::alarm::{Alarm, AlarmChange, AlarmEvent, AlarmState, Seen, Snoozed, rule_of};
 use crate::assessment::{Trouble, Urgency};
 use crate::time::UtcMs;
+
+/// What somebody has recorded ends what it answers for this long, min.
+const ANSWERS_FOR_MIN: f64 = 2.0;
+const MINUTE_MS: i64 = 60_000;
 
 /// Every alarm that is not normal, and the delays that run.
 #[derive(Debug, Clone, Default)]
@@ -16,9 +20,9 @@ pub struct AlarmBook {
     coming: BTreeMap<String, UtcMs>,
     /// Active alarms whose off-delay runs, since when.
     going: BTreeMap<String, UtcMs>,
-    /// Pours of which somebody has recorded something since the last look: what that answers is over at
-    /// once, without an off-delay.
-    answered: BTreeSet<String>,
+    /// Pours of which somebody has recorded something, and when: what that answers is over at once,
+    /// without an off-delay.
+    answered: BTreeMap<String, UtcMs>,
     /// At the first look nobody knows how long a condition has stood: it is told at once.
     has_looked: bool,
 }
@@ -56,15 +60,17 @@ impl AlarmBook {
                 .then(b.urgency().cmp(&a.urgency()))
                 .then(a.seen.is_some().cmp(&b.seen.is_some()))
                 .then(concern_of(&a.trouble.kind).cmp(&concern_of(&b.trouble.kind)))
-                .then(b.raised_at.cmp(&a.raised_at))
+                // What came in one minute came together: then the longest standing goes first.
+                .then((b.raised_at.0 / MINUTE_MS).cmp(&(a.raised_at.0 / MINUTE_MS)))
+                .then(a.trouble.since.cmp(&b.trouble.since))
                 .then_with(|| a.id.cmp(&b.id))
         });
         alarms
     }
 
     /// Takes in that somebody has recorded something of a pour.
-    pub fn is_answered(&mut self, pour: &str) {
-        self.answered.insert(pour.to_owned());
+    pub fn is_answered(&mut self, pour: &str, at: UtcMs) {
+        self.answered.insert(pour.to_owned(), at);
     }
 
     /// The alarm of that id, where it is not normal.
@@ -76,6 +82,9 @@ impl AlarmBook {
     /// Takes in every trouble as it stands now. Each must come once; what does not come is over.
     pub fn look(&mut self, troubles: &[Trouble], now: UtcMs) -> Vec<AlarmChange> {
         let mut changes = self.wake(now);
+        // A look that began before the act does not know of it yet; the next ones do.
+        self.answered
+            .retain(|_, at| minutes(*at, now) <= ANSWERS_FOR_MIN);
         let standing: BTreeMap<String, &Trouble> = troubles
             .iter()
             .map(|trouble| (trouble.id(), trouble))
@@ -102,13 +111,12 @@ impl AlarmBook {
                 .alarms
                 .get(&id)
                 .and_then(|one| one.trouble.pour.as_deref());
-            let is_answered = pour.is_some_and(|pour| self.answered.contains(pour));
+            let is_answered = pour.is_some_and(|pour| self.answered.contains_key(pour));
             if is_answered || minutes(since, now) >= rule_of(kind).off_delay_min {
                 self.going.remove(&id);
                 self.clear(&id, now, &mut changes);
             }
         }
-        self.answered.clear();
         self.ring_again(now, &mut changes);
         self.has_looked = true;
         changes

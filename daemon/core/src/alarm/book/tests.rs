@@ -2,8 +2,6 @@
 
 use super::*;
 
-const MINUTE_MS: i64 = 60_000;
-
 fn at(minute: i64) -> UtcMs {
     UtcMs(1_772_388_000_000 + minute * MINUTE_MS)
 }
@@ -357,10 +355,10 @@ fn what_an_act_answers_is_over_at_once_and_what_passes_by_itself_after_its_delay
     }
     book.look(&[], at(11));
     assert_eq!(state(&book, &on.id()), AlarmState::Unacknowledged);
-    book.is_answered("another");
+    book.is_answered("another", at(12));
     book.look(&[], at(12));
     assert_eq!(state(&book, &on.id()), AlarmState::Unacknowledged);
-    book.is_answered("p");
+    book.is_answered("p", at(13));
     let changes = events(&book.look(&[], at(13)));
     assert_eq!(changes, [AlarmEvent::Cleared]);
 }
