@@ -58,7 +58,8 @@ const RULES: [Rule; 34] = [
     rule("losing-heat", 3.0, 5.0),
     rule("local-heat-loss", 0.0, 30.0),
     rule("heat-source-lost", 0.0, 15.0),
-    rule("heat-not-started", 0.0, 5.0),
+    // What people do is recorded one thing after the other: the switch may come a moment later.
+    rule("heat-not-started", 2.0, 5.0),
     rule("heat-still-on", 5.0, 10.0),
     rule("too-hot-ahead", 20.0, 60.0),
     rule("cooling-too-fast-ahead", 30.0, 60.0),
